@@ -1,0 +1,1 @@
+"""Calendars: the iCalendar feed, its keys and its bytes."""

@@ -1,0 +1,1 @@
+"""Cases: open matters that need a person now, and who is told of them."""

@@ -1,0 +1,68 @@
+"""What reckoning is told: plain values, no behaviour. Days are civil dates at the site; instants are aware UTC."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import NamedTuple
+
+
+class Place(NamedTuple):
+    """What decides which rules bind at a site."""
+
+    time_zone: str
+    country: str  # ISO 3166-1 alpha-2, or ""
+    subdivision: str  # ISO 3166-2 without the country, or ""
+    site_type: str
+
+
+class Part(NamedTuple):
+    """A part on record. `last_good_day` is derived from its label date; None: no date recorded."""
+
+    id: int
+    kind: str  # pads-adult, pads-child, pads-universal, battery, kit-…
+    state: str  # fitted, spare
+    last_good_day: date | None
+    fitted_on: date | None
+
+
+class Evidence(NamedTuple):
+    """What the log says of one unit today. Every day is the day at the site; None: nothing of the kind on record."""
+
+    looked_on: date | None = None  # last check of any scope by a known person
+    tested_on: date | None = None  # last check of scope test or wider
+    inspected_on: date | None = None  # last check of scope inspection
+    reported_on: date | None = None  # last report of a check to the authority
+    withdrawn_on: date | None = None  # withdrawn and not returned since
+    used_at: datetime | None = None  # a use not yet restored
+    last_used_on: date | None = None  # the last use, restored or not
+    use_reported: bool = False  # the last use has been reported
+    fault_on: date | None = None  # a fault not cleared since
+    fault: str = ""
+    battery_low_on: date | None = None  # lowest non-empty reading on the battery now fitted
+    battery_empty_on: date | None = None
+    pads_bad_on: date | None = None  # opened, used or past by the window, and none fitted since
+    pads_missing_on: date | None = None  # known to have no pads
+    ordered: tuple[tuple[str, date], ...] = ()  # part kind, day it is expected; sorted
+    bad_readings: tuple[tuple[str, str], ...] = ()  # of the latest check, sorted
+
+
+class UnitFacts(NamedTuple):
+    """All that reckoning knows of one unit."""
+
+    unit: str
+    model: str
+    in_service_on: date | None
+    parts: tuple[Part, ...]
+    evidence: Evidence
+
+
+class Entry(NamedTuple):
+    """One log entry as reckoning sees it. `known` is whether a known person made it; struck entries are left out."""
+
+    at: datetime
+    day: date  # of `at`, at the site
+    entry: str
+    known: bool
+    readings: dict[str, str]
+    part: dict[str, str]
+    note: str

@@ -1,0 +1,134 @@
+"""Rules: when something is owed, by whom it is asked, and which of them bind at a place on a day."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, timedelta
+from enum import StrEnum
+from typing import NamedTuple
+
+from .facts import Place
+
+ANNOUNCED_DAYS = 90
+
+
+class Force(StrEnum):
+    """How strongly a rule binds."""
+
+    LAW = "law"
+    GUIDANCE = "guidance"
+    MANUFACTURER = "manufacturer"
+    COMMON_PRACTICE = "common practice"
+    HOUSE = "house"
+
+
+class Subject(StrEnum):
+    """What a rule is about. The evidence for each is said in `reckoning.duties`."""
+
+    LOOK = "look"
+    TEST = "test"
+    INSPECTION = "inspection"
+    REPORT_CHECK = "report-check"
+    RESTORE = "restore"
+    REPORT_USE = "report-use"
+    PADS = "pads"
+    BATTERY = "battery"
+    KIT = "kit"
+
+
+class Span(StrEnum):
+    """The shapes of reckoning.md §1, each a way from the evidence to the last good day."""
+
+    DAYS = "days"
+    MONTHS = "months"
+    MONTHS_TO_MONTH_END = "months to month end"
+    EACH = "each"
+    WORKING_DAYS = "working days"
+    HOURS = "hours"
+    AT_ONCE = "at once"
+    PER_MODEL = "per model"
+    LABEL = "label"
+
+
+class Shape(NamedTuple):
+    """A span with its number (`n`, in the span's own unit) or calendar period (week, month, quarter, year)."""
+
+    span: Span
+    n: int = 0
+    period: str = ""
+
+
+class Rule(NamedTuple):
+    """One rule of a pack. `effective_from` and `effective_to` are both days on which it still counts."""
+
+    id: str
+    title: str
+    subject: Subject
+    shape: Shape
+    country: str
+    subdivision: str
+    site_types: tuple[str, ...]
+    force: Force
+    source: str
+    verified_on: date
+    effective_from: date | None = None
+    effective_to: date | None = None
+    replaces: tuple[str, ...] = ()
+    use_counts: bool = False  # a use restarts the clock, as a check does
+    order_lead_months: int | None = None  # parts: how long before the last good day to order
+    opens_days: int | None = None  # the window before the last good day; None: the default of reckoning.md §1
+    note: str = ""
+
+    def in_force(self, day: date) -> bool:
+        """Whether the rule counts on that day; its first and last day are inside."""
+        return (self.effective_from is None or self.effective_from <= day) and (
+            self.effective_to is None or day <= self.effective_to
+        )
+
+    def binds_at(self, place: Place) -> bool:
+        """Whether the rule's scope holds the place. An empty scope field holds every place."""
+        return (
+            (not self.country or self.country == place.country)
+            and (not self.subdivision or self.subdivision == place.subdivision)
+            and (not self.site_types or place.site_type in self.site_types)
+        )
+
+
+class ModelSheet(NamedTuple):
+    """What a device model needs, from its manual. None or empty: the sheet is silent, which is never a default."""
+
+    model: str
+    source: str
+    verified_on: date
+    standby_months: int | None = None
+    pads: tuple[str, ...] = ()  # pad kinds that must be fitted
+    child_by_switch: bool = False
+    kit: tuple[str, ...] = ()  # kit parts with dates that must be there
+    battery_bars: int | None = None  # the full reading of its window
+    intervals: tuple[tuple[str, Shape], ...] = ()  # subject → the manufacturer's interval
+    memory_events: int | None = None
+    memory_hours_each: int | None = None
+    min_celsius: int | None = None
+    max_celsius: int | None = None
+
+    def interval(self, subject: str) -> Shape | None:
+        """The manufacturer's interval for the subject; None where the manual gives none."""
+        return dict(self.intervals).get(subject)
+
+
+def binding(rules: Iterable[Rule], place: Place, day: date) -> tuple[Rule, ...]:
+    """The rules that bind at the place on the day, in a fixed order, less those that another of them replaces."""
+    bound = [rule for rule in rules if rule.binds_at(place) and rule.in_force(day)]
+    replaced = {rule_id for rule in bound for rule_id in rule.replaces}
+    return tuple(sorted((rule for rule in bound if rule.id not in replaced), key=lambda rule: rule.id))
+
+
+def announced(rules: Iterable[Rule], place: Place, day: date) -> tuple[Rule, ...]:
+    """The rules that will bind at the place but start only within the next 90 days."""
+    limit = day + timedelta(days=ANNOUNCED_DAYS)
+    coming = [
+        rule
+        for rule in rules
+        if rule.binds_at(place) and rule.effective_from is not None and day < rule.effective_from <= limit
+    ]
+    return tuple(sorted(coming, key=lambda rule: (rule.effective_from, rule.id)))

@@ -1,0 +1,1 @@
+"""The nightly round: loads facts, reckons, writes what moved, opens and closes cases."""

@@ -1,0 +1,115 @@
+"""The database and its units of work: one way to read, one way to write.
+
+SQLite and PostgreSQL run the same code. A writing transaction on SQLite begins IMMEDIATE, because a deferred one
+that reads first and writes later fails at once (SQLITE_BUSY_SNAPSHOT), whatever the timeout.
+Nothing that waits (mail, HTTP) ever happens inside a unit of work.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, insert, make_url, select, update
+from sqlalchemy.engine import URL
+
+from ..errors import UserError
+from .tables import fleet
+
+BUSY_SECONDS = 30
+
+
+class Store:
+    """Holds the engine. `read()` and `write()` are the only ways to a connection."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+
+    @property
+    def dialect(self) -> str:
+        return self.engine.dialect.name
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """A snapshot: everything read inside it is of one moment. Never write in it."""
+        with self.engine.connect().execution_options(nightround_unit="read") as conn:
+            if self.dialect == "postgresql":
+                conn = conn.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+            with conn.begin():
+                yield conn
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """One transaction: all of it or nothing. Committed when the block ends without an error."""
+        with self.engine.connect().execution_options(nightround_unit="write") as conn, conn.begin():
+            yield conn
+
+    def close(self) -> None:
+        self.engine.dispose()
+
+
+def normal_url(url: str) -> URL:
+    """The URL with the drivers we use; says which databases we know where it is another."""
+    try:
+        parsed = make_url(url)
+    except Exception as error:
+        raise UserError(
+            f"database.url {url!r} cannot be read; use sqlite:///FILE or postgresql://USER@HOST/NAME"
+        ) from error
+    if parsed.drivername in ("postgresql", "postgres"):
+        return parsed.set(drivername="postgresql+psycopg")
+    if parsed.get_backend_name() not in ("sqlite", "postgresql"):
+        raise UserError(f"database.url: {parsed.drivername!r} is not supported; use sqlite or postgresql")
+    return parsed
+
+
+def open_store(url: str) -> Store:
+    """Opens the database named by `url`. Creates no tables: see `store.schema`."""
+    parsed = normal_url(url)
+    options: dict[str, Any] = {"pool_pre_ping": parsed.get_backend_name() == "postgresql"}
+    if parsed.get_backend_name() == "sqlite":
+        if not parsed.database or parsed.database == ":memory:":
+            raise UserError(
+                "database.url names an SQLite database in memory; nightround needs a file: sqlite:///nightround.db"
+            )
+        folder = Path(parsed.database).resolve().parent
+        if not folder.is_dir():
+            raise UserError(f"database.url: the folder {folder} does not exist; make it, or set database.url")
+        options["connect_args"] = {
+            "timeout": BUSY_SECONDS,
+            "check_same_thread": False,
+            "isolation_level": None,
+        }
+    engine = create_engine(parsed, **options)
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _sqlite_pragmas)
+        event.listen(engine, "begin", _sqlite_begin)
+    return Store(engine)
+
+
+def _sqlite_pragmas(dbapi_connection: Any, _record: Any) -> None:
+    cursor = dbapi_connection.cursor()
+    # WAL: readers and the writer do not wait for each other. FULL: a settled letter survives a power cut.
+    for pragma in ("journal_mode = WAL", "foreign_keys = ON", "synchronous = FULL"):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _sqlite_begin(conn: Connection) -> None:
+    unit = conn.get_execution_options().get("nightround_unit", "write")
+    conn.exec_driver_sql("BEGIN" if unit == "read" else "BEGIN IMMEDIATE")
+
+
+def found_fleet(conn: Connection, now: datetime, namespace: str | None = None) -> None:
+    """Writes the fleet's one row if it is not there yet."""
+    if conn.execute(select(fleet.c.id)).first() is None:
+        conn.execute(insert(fleet).values(id=1, namespace=namespace or str(uuid.uuid4()), created_at=now))
+
+
+def raise_version(conn: Connection) -> None:
+    """Says that something a reader could notice has changed; feeds look at this number first."""
+    conn.execute(update(fleet).values(version=fleet.c.version + 1))

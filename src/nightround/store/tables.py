@@ -1,0 +1,368 @@
+"""Every table, as SQLAlchemy Core. Days are civil dates at the site; instants are UTC (`Instant`).
+
+The register's tables (sites … rota) hold facts; `evidence` is a digest of the log that can be rebuilt from it;
+the rest is what rounds, letters and calendars found or said, and can be reckoned again.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Boolean,
+    Column,
+    Date,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    text,
+)
+
+from .types import Instant
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(column_0_label)s",
+        "uq": "uq_%(table_name)s_%(column_0_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+# One row (id 1). `version` rises with every change that a reader of duties, feeds or pages could notice.
+fleet = Table(
+    "fleet",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("namespace", String(36), nullable=False),  # random UUID: the root of every calendar UID
+    Column("created_at", Instant, nullable=False),
+    Column("version", Integer, nullable=False, server_default="1"),
+    Column("log_count", Integer, nullable=False, server_default="0"),
+    Column("log_head", String(64), nullable=False, server_default=""),  # hash of the newest log entry
+)
+
+sites = Table(
+    "sites",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("site", String(64), nullable=False, unique=True),
+    Column("name", Text, nullable=False, server_default=""),
+    Column("address", Text, nullable=False, server_default=""),
+    Column("latitude", Float),
+    Column("longitude", Float),
+    Column("time_zone", String(64), nullable=False),
+    Column("country", String(2), nullable=False, server_default=""),
+    Column("subdivision", String(16), nullable=False, server_default=""),  # ISO 3166-2 without the country: "CA"
+    Column("site_type", String(64), nullable=False, server_default=""),
+    Column("notes", Text, nullable=False, server_default=""),
+    Column("source", Text, nullable=False, server_default=""),  # which import brought it
+    Column("revision", Integer, nullable=False, server_default="1"),
+    Index("ix_sites_time_zone", "time_zone"),
+)
+
+units = Table(
+    "units",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("unit", String(64), nullable=False, unique=True),
+    Column("site_id", ForeignKey("sites.id"), nullable=False, index=True),
+    Column("spot", Text, nullable=False, server_default=""),
+    Column("floor", Text, nullable=False, server_default=""),
+    Column("model", String(128), nullable=False, server_default=""),
+    Column("serial", String(64), nullable=False, server_default=""),
+    Column("made_on", Date),
+    Column("in_service_on", Date),
+    Column("firmware", String(64), nullable=False, server_default=""),
+    Column("latitude", Float),
+    Column("longitude", Float),
+    Column("cabinet", Text, nullable=False, server_default=""),
+    Column("registered_with", Text, nullable=False, server_default=""),
+    Column("registered_on", Date),
+    Column("notes", Text, nullable=False, server_default=""),
+    Column("source", Text, nullable=False, server_default=""),
+    Column("label", String(22), nullable=False, unique=True),  # random: the cabinet label's /at/LABEL
+    Column("revision", Integer, nullable=False, server_default="1"),
+)
+
+parts = Table(
+    "parts",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("unit_id", ForeignKey("units.id"), index=True),
+    Column("site_id", ForeignKey("sites.id"), index=True),  # a spare kept at a site, for no one unit
+    Column("kind", String(32), nullable=False),
+    Column("state", String(8), nullable=False),  # fitted, spare, removed
+    Column("lot", String(64), nullable=False, server_default=""),
+    Column("label_date", String(32), nullable=False, server_default=""),  # as typed or scanned, kept for ever
+    Column("last_good_day", Date),  # derived from label_date when it was written
+    Column("read_from", String(8), nullable=False, server_default=""),  # typed, gs1, hibc
+    Column("fitted_on", Date),
+    Column("udi", Text, nullable=False, server_default=""),
+    Column("cost", String(32), nullable=False, server_default=""),
+    Column("odd", Boolean, nullable=False, server_default=text("false")),  # implausible, kept by --accept-odd
+)
+
+people = Table(
+    "people",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person", String(64), nullable=False, unique=True),
+    Column("name", Text, nullable=False, server_default=""),
+    Column("email", String(320), nullable=False, server_default=""),
+    Column("phone", String(64), nullable=False, server_default=""),
+    Column("language", String(16), nullable=False, server_default=""),
+    Column("time_zone", String(64), nullable=False, server_default=""),  # empty: that of their first site
+    Column("whole_fleet", Boolean, nullable=False, server_default=text("false")),
+    Column("letters_off", Boolean, nullable=False, server_default=text("false")),  # weekly letter unsubscribed
+)
+
+person_roles = Table(
+    "person_roles",
+    metadata,
+    Column("person_id", ForeignKey("people.id", ondelete="CASCADE"), primary_key=True),
+    Column("role", String(16), primary_key=True),  # coordinator, site-contact, on-call, manager, responder
+)
+
+person_sites = Table(
+    "person_sites",
+    metadata,
+    Column("person_id", ForeignKey("people.id", ondelete="CASCADE"), primary_key=True),
+    Column("site_id", ForeignKey("sites.id", ondelete="CASCADE"), primary_key=True, index=True),
+)
+
+training = Table(
+    "training",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person_id", ForeignKey("people.id"), nullable=False, index=True),
+    Column("certificate", Text, nullable=False),
+    Column("issued_on", Date),
+    Column("valid_to", String(32), nullable=False, server_default=""),  # as typed
+    Column("last_good_day", Date),
+    UniqueConstraint("person_id", "certificate", "issued_on"),
+)
+
+# Append only. `hash` covers the entry and `prev_hash`, so a changed past shows.
+log = Table(
+    "log",
+    metadata,
+    Column("id", Integer, primary_key=True),  # position in the chain, from 1 without gaps
+    Column("unit_id", ForeignKey("units.id"), nullable=False, index=True),
+    Column("at", Instant, nullable=False),
+    Column("written_at", Instant, nullable=False),
+    Column("entry", String(16), nullable=False),
+    Column("by_person", String(64), nullable=False, server_default=""),  # person code; empty: unknown passer-by
+    Column("readings", Text, nullable=False, server_default="{}"),  # JSON, keys sorted
+    Column("part", Text, nullable=False, server_default="{}"),  # JSON, keys sorted
+    Column("note", Text, nullable=False, server_default=""),
+    Column("strikes", Integer),  # the id of the entry that this one corrects
+    Column("source", Text, nullable=False, server_default=""),
+    Column("digest", String(64), nullable=False, index=True),  # of the content alone: finds the same entry again
+    Column("prev_hash", String(64), nullable=False),
+    Column("hash", String(64), nullable=False),
+)
+
+rota = Table(
+    "rota",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person_id", ForeignKey("people.id"), nullable=False, index=True),
+    Column("from_at", Instant, nullable=False),
+    Column("until_at", Instant, nullable=False),  # exclusive
+    UniqueConstraint("person_id", "from_at"),
+)
+
+# What the log says of a unit today, one row a unit. Fields are those of reckoning.facts.Evidence.
+evidence = Table(
+    "evidence",
+    metadata,
+    Column("unit_id", ForeignKey("units.id"), primary_key=True),
+    Column("looked_on", Date),
+    Column("tested_on", Date),
+    Column("inspected_on", Date),
+    Column("reported_on", Date),
+    Column("withdrawn_on", Date),
+    Column("used_at", Instant),  # a use that is not yet restored
+    Column("fault_on", Date),
+    Column("fault", Text, nullable=False, server_default=""),
+    Column("battery_low_on", Date),
+    Column("battery_empty_on", Date),
+    Column("pads_bad_on", Date),
+    Column("pads_missing_on", Date),
+    Column("ordered", Text, nullable=False, server_default="{}"),  # JSON: part kind → expected day
+    Column("bad_readings", Text, nullable=False, server_default="{}"),  # JSON of the latest bad readings
+    Column("last_used_on", Date),
+    Column("use_reported", Boolean, nullable=False, server_default=text("false")),
+)
+
+# `holder` says whose: "u12" a unit, "s3" a site, "p9" a person. One row a duty, as the last round left it.
+duties = Table(
+    "duties",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("holder", String(16), nullable=False),
+    Column("unit_id", ForeignKey("units.id"), index=True),
+    Column("site_id", ForeignKey("sites.id"), nullable=False, index=True),
+    Column("key", String(48), nullable=False),  # stable within the holder: "look", "battery/fitted/17"
+    Column("kind", String(32), nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("standing", String(12), nullable=False),
+    Column("opens", Date),
+    Column("order_by", Date),
+    Column("last_good_day", Date, index=True),
+    Column("deadline", Instant),
+    Column("role", String(16), nullable=False),
+    Column("because", Text, nullable=False),  # JSON list, the winner first
+    Column("period", String(48), nullable=False),  # what the UID stays the same for
+    Column("uid", String(36), nullable=False),
+    Column("sequence", Integer, nullable=False, server_default="0"),
+    Column("changed_at", Instant, nullable=False),
+    Column("revision", Integer, nullable=False, server_default="1"),
+    UniqueConstraint("holder", "key"),
+    Index("ix_duties_standing", "standing"),
+)
+
+conditions = Table(
+    "conditions",
+    metadata,
+    Column("unit_id", ForeignKey("units.id"), primary_key=True),
+    Column("condition", String(24), nullable=False, index=True),
+    Column("reasons", Text, nullable=False),  # JSON list of sentences
+    Column("since", Date, nullable=False),
+    Column("reckoned_on", Date, nullable=False),
+)
+
+moves = Table(
+    "moves",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("at", Instant, nullable=False, index=True),
+    Column("on", Date, nullable=False),
+    Column("unit_id", ForeignKey("units.id"), index=True),
+    Column("site_id", ForeignKey("sites.id"), nullable=False, index=True),
+    Column("key", String(48), nullable=False),  # the duty's key, or "condition"
+    Column("subject", Text, nullable=False),
+    Column("old", Text, nullable=False),  # JSON of what changed; "{}" where the duty is new
+    Column("new", Text, nullable=False),  # JSON; "{}" where the duty is gone
+)
+
+ledger = Table(
+    "ledger",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("zone", String(64), nullable=False),
+    Column("on", Date, nullable=False),
+    Column("state", String(12), nullable=False),  # running, done, caught up
+    Column("holder", String(64), nullable=False, server_default=""),
+    Column("lease_until", Instant),
+    Column("started_at", Instant, nullable=False),
+    Column("finished_at", Instant),
+    Column("units", Integer, nullable=False, server_default="0"),
+    Column("duties", Integer, nullable=False, server_default="0"),
+    Column("moves", Integer, nullable=False, server_default="0"),
+    Column("cases_opened", Integer, nullable=False, server_default="0"),
+    Column("cases_closed", Integer, nullable=False, server_default="0"),
+    Column("findings", Text, nullable=False, server_default="[]"),  # JSON: units set aside, and why
+    Column("seconds", Float, nullable=False, server_default="0"),
+    UniqueConstraint("zone", "on"),
+)
+
+cases = Table(
+    "cases",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("cause", String(80), nullable=False),  # "u12/overdue", "u12/condition"
+    Column("unit_id", ForeignKey("units.id"), index=True),
+    Column("site_id", ForeignKey("sites.id"), nullable=False, index=True),
+    Column("kind", String(24), nullable=False),  # not-to-be-relied-on, overdue
+    Column("severity", String(8), nullable=False),  # urgent, soon, routine
+    Column("state", String(8), nullable=False),  # open, taken, closed
+    Column("what", Text, nullable=False),  # JSON list of {subject, last_good_day, reason, rule, force, source}
+    Column("opened_on", Date, nullable=False),
+    Column("opened_at", Instant, nullable=False),
+    Column("found_at_import", Boolean, nullable=False),  # already so when the unit came in
+    Column("taken_by", String(64), nullable=False, server_default=""),
+    Column("taken_until", Instant),
+    Column("closed_at", Instant),
+    Index(
+        "uq_cases_open_cause",
+        "cause",
+        unique=True,
+        sqlite_where=text("closed_at IS NULL"),
+        postgresql_where=text("closed_at IS NULL"),
+    ),
+)
+
+# The letter box. States: waiting → sending (leased) → sent | given up. Nothing else.
+messages = Table(
+    "messages",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("key", String(160), nullable=False, unique=True),  # weekly/P7/2026-W48, escalation/P7/2026-11-25/31
+    Column("kind", String(16), nullable=False),  # weekly, escalation, opening, test, sign-in
+    Column("person_id", ForeignKey("people.id"), index=True),
+    Column("to_address", String(320), nullable=False),
+    Column("subject", Text, nullable=False),
+    Column("message_id", String(255), nullable=False, unique=True),
+    Column("body", LargeBinary, nullable=False),  # the finished message, as it goes on the wire
+    Column("urgent", Boolean, nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("state", String(8), nullable=False),
+    Column("tries", Integer, nullable=False, server_default="0"),
+    Column("next_try_at", Instant, nullable=False),
+    Column("holder", String(64), nullable=False, server_default=""),
+    Column("lease_until", Instant),
+    Column("sent_at", Instant),
+    Column("last_answer", Text, nullable=False, server_default=""),  # the server's last words, or the failure's
+    Index("ix_messages_state_next_try_at", "state", "next_try_at"),
+)
+
+# Who was told of which case at which step; the unique row is what keeps anybody from being told twice.
+tellings = Table(
+    "tellings",
+    metadata,
+    Column("case_id", ForeignKey("cases.id"), primary_key=True),
+    Column("person_id", ForeignKey("people.id"), primary_key=True),
+    Column("step", String(24), primary_key=True),  # first form: the civil date, once a day
+    Column("message_id", ForeignKey("messages.id"), nullable=False),
+)
+
+feeds = Table(
+    "feeds",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("key_hash", String(64), nullable=False, unique=True),
+    Column("scope", String(8), nullable=False),  # person, site, fleet
+    Column("person_id", ForeignKey("people.id")),
+    Column("site_id", ForeignKey("sites.id")),
+    Column("uid", String(36), nullable=False),
+    Column("created_at", Instant, nullable=False),
+    Column("withdrawn_at", Instant),
+)
+
+# What was last served for a feed and kind, so that an unchanged feed is answered without reading events.
+feed_states = Table(
+    "feed_states",
+    metadata,
+    Column("feed_id", ForeignKey("feeds.id"), primary_key=True),
+    Column("kind", String(8), primary_key=True),  # events, tasks
+    Column("version", Integer, nullable=False),  # fleet.version it was built at
+    Column("base_url", Text, nullable=False),
+    Column("etag", String(64), nullable=False),
+    Column("last_modified", Instant, nullable=False),
+)
+
+# The bytes of one event, kept until its stamp changes.
+events = Table(
+    "events",
+    metadata,
+    Column("duty_id", ForeignKey("duties.id", ondelete="CASCADE"), primary_key=True),
+    Column("kind", String(8), primary_key=True),
+    Column("stamp", String(96), nullable=False),  # duty, unit and site revision and base address
+    Column("body", LargeBinary, nullable=False),
+)
