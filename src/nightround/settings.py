@@ -161,14 +161,14 @@ class Settings(BaseSettings):
 
     key_file: Path = Path("nightround.key")
     """File (mode 0600) with the secret that signs links and sessions; written by `setup`."""
-    database: Database = Field(default_factory=Database)
-    fleet: Fleet = Field(default_factory=Fleet)
-    rounds: Rounds = Field(default_factory=Rounds)
-    rules: Rules = Field(default_factory=Rules)
-    web: Web = Field(default_factory=Web)
-    mail: Mail = Field(default_factory=Mail)
-    letters: Letters = Field(default_factory=Letters)
-    calendars: Calendars = Field(default_factory=Calendars)
+    database: Database = Database()
+    fleet: Fleet = Fleet()
+    rounds: Rounds = Rounds()
+    rules: Rules = Rules()
+    web: Web = Web()
+    mail: Mail = Mail()
+    letters: Letters = Letters()
+    calendars: Calendars = Calendars()
 
     folder: Path = Path()
     """Where relative paths start: the settings file's folder. Set by `load`, not by hand."""
@@ -258,7 +258,7 @@ def _read_secret(path: Path, key: str, least: int) -> bytes:
 
 
 def find(explicit: str | None = None) -> Path | None:
-    """The settings file: the one named, else `$NIGHTROUND_CONFIG`, `./nightround.toml`, `/etc/nightround/nightround.toml`.
+    """The settings file: the one named, else `$NIGHTROUND_CONFIG`, `./nightround.toml`, `/etc/nightround/…`.
 
     Raises UserError where a named file is missing; gives None where no file was named and none lies there.
     """

@@ -1,0 +1,5 @@
+"""`python -m nightround` is the `nightround` program."""
+
+from .cli import main
+
+main()

@@ -1,0 +1,81 @@
+"""What every command is handed: the settings it was called with, and one way to answer in a table or in JSON."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Iterable, Sequence
+from datetime import date, datetime, time
+from pathlib import Path
+from typing import Any
+
+import click
+from rich.console import Console
+from rich.table import Table
+
+from ..bootstrap import Clock, Program, start, system_clock
+from ..settings import Settings, find, load
+
+
+class Desk:
+    """One run of the command line. `json` asks for one JSON document on standard output and nothing else there."""
+
+    def __init__(self, config: str | None, as_json: bool, clock: Clock = system_clock) -> None:
+        self._config = config
+        self.json = as_json
+        self.clock = clock
+        self._program: Program | None = None
+        self.out = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
+        self.err = Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+
+    @property
+    def settings(self) -> Settings:
+        return load(find(self._config))
+
+    @property
+    def program(self) -> Program:
+        """The program on its database; raises UserError where the database is empty or of another schema."""
+        if self._program is None:
+            self._program = start(self.settings, clock=self.clock)
+        return self._program
+
+    def answer(self, document: Any) -> None:
+        """Prints the JSON document."""
+        sys.stdout.write(json.dumps(document, default=plain, ensure_ascii=False, indent=1) + "\n")
+
+    def table(self, columns: Sequence[str], rows: Iterable[Sequence[object]], title: str | None = None) -> None:
+        """Prints a table: ruled and coloured in a terminal, tab-separated without decoration when piped."""
+        if not self.out.is_terminal:
+            for row in rows:
+                sys.stdout.write("\t".join(_cell(value) for value in row) + "\n")
+            return
+        grid = Table(title=title, title_justify="left", header_style="bold")
+        for column in columns:
+            grid.add_column(column, overflow="fold")
+        for row in rows:
+            grid.add_row(*(_cell(value) for value in row))
+        self.out.print(grid, markup=False)
+
+    def say(self, sentence: str) -> None:
+        """Prints a sentence; on standard error when standard output belongs to a JSON document."""
+        (self.err if self.json else self.out).print(sentence, markup=False)
+
+
+def _cell(value: object) -> str:
+    if value is None:
+        return "–"
+    return " ".join(str(value).split())
+
+
+def plain(value: Any) -> Any:
+    """Days, instants and paths as JSON writes them: ISO 8601, instants in UTC."""
+    if isinstance(value, datetime | date | time):
+        return value.isoformat()
+    if isinstance(value, Path):
+        return str(value)
+    if isinstance(value, set | frozenset):
+        return sorted(value)
+    raise TypeError(f"{type(value).__name__} has no place in a JSON answer")
+
+
+pass_desk = click.make_pass_decorator(Desk)
