@@ -40,10 +40,11 @@ class Evidence(NamedTuple):
     fault: str = ""
     battery_low_on: date | None = None  # lowest non-empty reading on the battery now fitted
     battery_empty_on: date | None = None
+    pads_low_on: date | None = None  # the window says it expires soon, and none fitted since
     pads_bad_on: date | None = None  # opened, used or past by the window, and none fitted since
     pads_missing_on: date | None = None  # known to have no pads
     ordered: tuple[tuple[str, date], ...] = ()  # part kind, day it is expected; sorted
-    bad_readings: tuple[tuple[str, str], ...] = ()  # of the latest check, sorted
+    bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
 
 
 class UnitFacts(NamedTuple):

@@ -192,10 +192,11 @@ evidence = Table(
     Column("fault", Text, nullable=False, server_default=""),
     Column("battery_low_on", Date),
     Column("battery_empty_on", Date),
+    Column("pads_low_on", Date),
     Column("pads_bad_on", Date),
     Column("pads_missing_on", Date),
-    Column("ordered", Text, nullable=False, server_default="{}"),  # JSON: part kind → expected day
-    Column("bad_readings", Text, nullable=False, server_default="{}"),  # JSON of the latest bad readings
+    Column("ordered", Text, nullable=False, server_default="[]"),  # JSON: [part kind, expected day]
+    Column("bad_readings", Text, nullable=False, server_default="[]"),  # JSON: [reading, value, bad since]
     Column("last_used_on", Date),
     Column("use_reported", Boolean, nullable=False, server_default=text("false")),
 )
