@@ -1,0 +1,172 @@
+"""Digests the log of one unit into what it says today (reckoning.md §2, §5, §6).
+
+An entry by a known person counts as evidence. One by an unknown passer-by counts only when it is bad news: it can
+open a fault, a use or a bad reading, and can never close one or stand for a check.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date, datetime
+
+from .facts import Entry, Evidence
+from .readings import MENDED_BY_HAND, SCOPES, all_good, battery_word, is_good
+
+
+def digest(entries: Iterable[Entry]) -> Evidence:
+    """What the entries say, taken in the order of their time. Struck entries must have been left out."""
+    book = _Book()
+    for entry in sorted(entries, key=lambda entry: entry.at):
+        book.take(entry)
+    return book.evidence()
+
+
+class _Book:
+    """The open matters while the log is read from its beginning."""
+
+    def __init__(self) -> None:
+        self.done: dict[str, date] = {}  # scope of a check → last day of it
+        self.reported_on: date | None = None
+        self.withdrawn_on: date | None = None
+        self.used_at: datetime | None = None
+        self.last_used_on: date | None = None
+        self.use_reported = False
+        self.pads_fitted_since_use = False
+        self.fault_on: date | None = None
+        self.fault = ""
+        self.battery_low_on: date | None = None
+        self.battery_empty_on: date | None = None
+        self.pads_low_on: date | None = None
+        self.pads_bad_on: date | None = None
+        self.pads_missing_on: date | None = None
+        self.ordered: dict[str, date] = {}
+        self.bad: dict[str, tuple[str, date]] = {}
+
+    def take(self, entry: Entry) -> None:
+        """Reads the next entry."""
+        if entry.entry == "check":
+            self._check(entry)
+        elif entry.entry == "fault":
+            self._fault(entry)
+        elif entry.entry == "used":
+            self._used(entry)
+        elif not entry.known:
+            return  # good news, or a matter for known people, from somebody we do not know
+        elif entry.entry == "fitted":
+            self._fitted(entry)
+        elif entry.entry == "removed":
+            self._removed(entry)
+        elif entry.entry == "ordered":
+            self._ordered(entry)
+        elif entry.entry == "withdrawn":
+            self.withdrawn_on = entry.day
+        elif entry.entry == "returned":
+            self.withdrawn_on = None
+        elif entry.entry == "reported":
+            self._reported(entry)
+
+    def _check(self, entry: Entry) -> None:
+        self._bad_news(entry)
+        if not entry.known:
+            return
+        scope = entry.readings.get("scope", "look")
+        # A wider look holds the narrower ones: whoever inspects has also tested and looked.
+        for covered in SCOPES[: SCOPES.index(scope) + 1] if scope in SCOPES else ("look",):
+            self.done[covered] = entry.day
+        if entry.readings.get("self-test") == "ok":
+            self.fault_on, self.fault = None, ""
+        for name in MENDED_BY_HAND:
+            if name in entry.readings and is_good(name, entry.readings[name]):
+                self.bad.pop(name, None)
+        if self.used_at is not None and self.pads_fitted_since_use and all_good(entry.readings):
+            self.used_at = None
+
+    def _bad_news(self, entry: Entry) -> None:
+        readings = entry.readings
+        if readings.get("self-test") == "fault":
+            self._open_fault(entry)
+        battery = battery_word(readings.get("battery", ""))
+        if battery == "low":
+            self.battery_low_on = self.battery_low_on or entry.day
+        elif battery == "empty":
+            self.battery_empty_on = self.battery_empty_on or entry.day
+        pads = readings.get("pads", "ok")
+        if pads == "expiring":
+            self.pads_low_on = self.pads_low_on or entry.day
+        elif pads in ("past", "opened"):
+            self.pads_bad_on = self.pads_bad_on or entry.day
+        elif pads == "missing":
+            self.pads_missing_on = self.pads_missing_on or entry.day
+        for name in MENDED_BY_HAND:
+            if name in readings and not is_good(name, readings[name]):
+                since = self.bad[name][1] if name in self.bad else entry.day
+                self.bad[name] = (readings[name], since)
+
+    def _fault(self, entry: Entry) -> None:
+        self._bad_news(entry)
+        # A fault that names only the cabinet, the kit or the like does not make the unit itself doubtful.
+        told = {name for name, value in entry.readings.items() if not is_good(name, value)}
+        if not told:
+            self._open_fault(entry)
+
+    def _open_fault(self, entry: Entry) -> None:
+        if self.fault_on is None:
+            self.fault_on = entry.day
+        self.fault = entry.note or self.fault
+
+    def _used(self, entry: Entry) -> None:
+        self.used_at = self.used_at or entry.at
+        self.last_used_on = entry.day
+        self.use_reported = False
+        self.pads_fitted_since_use = False
+
+    def _fitted(self, entry: Entry) -> None:
+        kind = entry.part.get("kind", "")
+        self.ordered.pop(kind, None)
+        if kind.startswith("pads-"):
+            self.pads_low_on = self.pads_bad_on = self.pads_missing_on = None
+            self.pads_fitted_since_use = True
+        elif kind == "battery":
+            self.battery_low_on = self.battery_empty_on = None
+
+    def _removed(self, entry: Entry) -> None:
+        kind = entry.part.get("kind", "")
+        if kind.startswith("pads-"):
+            self.pads_missing_on = self.pads_missing_on or entry.day
+        elif kind == "battery":
+            self.battery_empty_on = self.battery_empty_on or entry.day
+
+    def _ordered(self, entry: Entry) -> None:
+        kind, expected = entry.part.get("kind", ""), entry.part.get("expected", "")
+        if kind and expected:  # an order without an expected day covers nothing
+            self.ordered[kind] = date.fromisoformat(expected)
+
+    def _reported(self, entry: Entry) -> None:
+        about = entry.readings.get("about", "")
+        open_use = self.last_used_on is not None and not self.use_reported
+        if about == "use" or (about == "" and open_use):
+            self.use_reported = True
+        else:
+            self.reported_on = entry.day
+
+    def evidence(self) -> Evidence:
+        """The state at the end of the log."""
+        return Evidence(
+            looked_on=self.done.get("look"),
+            tested_on=self.done.get("test"),
+            inspected_on=self.done.get("inspection"),
+            reported_on=self.reported_on,
+            withdrawn_on=self.withdrawn_on,
+            used_at=self.used_at,
+            last_used_on=self.last_used_on,
+            use_reported=self.use_reported,
+            fault_on=self.fault_on,
+            fault=self.fault,
+            battery_low_on=self.battery_low_on,
+            battery_empty_on=self.battery_empty_on,
+            pads_low_on=self.pads_low_on,
+            pads_bad_on=self.pads_bad_on,
+            pads_missing_on=self.pads_missing_on,
+            ordered=tuple(sorted(self.ordered.items())),
+            bad_readings=tuple(sorted((name, value, since) for name, (value, since) in self.bad.items())),
+        )

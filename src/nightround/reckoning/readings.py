@@ -1,0 +1,67 @@
+"""Readings: what a person notes at a check, the words for them, and which are good.
+
+Common practice, no source: a self-test light, a battery window with bars, a pads window, and a look at the rest.
+"""
+
+from __future__ import annotations
+
+import re
+
+SCOPES = ("look", "test", "inspection")
+
+# Reading → its words; the good one first.
+WORDS: dict[str, tuple[str, ...]] = {
+    "self-test": ("ok", "fault"),
+    "battery": ("ok", "low", "empty"),  # or bars: "3/4"
+    "pads": ("ok", "expiring", "past", "opened", "missing"),
+    "damage": ("none", "yes"),
+    "cabinet": ("ok", "fault"),
+    "kit": ("ok", "incomplete"),
+    "seal": ("ok", "broken"),
+    "scope": SCOPES,
+    "about": ("check", "use"),  # of a report: what was reported
+}
+
+# Readings that are mended by hand and have no part whose date could say it.
+MENDED_BY_HAND = ("damage", "cabinet", "kit", "seal")
+
+_BARS = re.compile(r"(\d{1,2})/(\d{1,2})")
+
+
+def battery_word(value: str) -> str:
+    """The battery reading as a word: ok, low (the lowest that is not empty) or empty; "" where it says neither.
+
+    Bars are `n/m`. A window of one bar only tells full from empty.
+    """
+    if value in WORDS["battery"]:
+        return value
+    bars = _BARS.fullmatch(value)
+    if bars is None:
+        return ""
+    have, full = int(bars[1]), int(bars[2])
+    if have > full or full == 0:
+        return ""
+    if have == 0:
+        return "empty"
+    return "low" if have == 1 and full > 1 else "ok"
+
+
+def is_word(reading: str, value: str) -> bool:
+    """Whether the value is one that this reading can have. Readings we do not know may have any."""
+    if reading == "battery":
+        return battery_word(value) != ""
+    return reading not in WORDS or value in WORDS[reading]
+
+
+def is_good(reading: str, value: str) -> bool:
+    """Whether the reading says that all is well with it. A value we do not know is not good."""
+    if reading == "battery":
+        return battery_word(value) == "ok"
+    if reading in ("scope", "about") or reading not in WORDS:
+        return True
+    return value == WORDS[reading][0]
+
+
+def all_good(readings: dict[str, str]) -> bool:
+    """Whether the self-test was looked at and every reading noted is good."""
+    return readings.get("self-test") == "ok" and all(is_good(name, value) for name, value in readings.items())

@@ -1,0 +1,206 @@
+"""The log: what happened to a unit, append-only and hash-chained over the whole fleet.
+
+Nothing is edited or deleted. A correction is an entry that strikes an earlier one. Each entry carries the hash of
+the one before it, so that a changed past is found by `verify_chain`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, insert, select, update
+
+from ..errors import UserError
+from ..store.tables import fleet, log
+
+ENTRIES = (
+    "check",
+    "ordered",
+    "fitted",
+    "removed",
+    "used",
+    "fault",
+    "withdrawn",
+    "returned",
+    "moved",
+    "reported",
+    "downloaded",
+    "struck",
+)
+
+# A phone's clock may be a little ahead of ours; anything later is a mistake.
+_CLOCK_SLACK = timedelta(minutes=5)
+
+
+@dataclass(frozen=True, slots=True)
+class NewEntry:
+    """One thing that happened. `at` is aware; `by_person` is a person's code, or "" for an unknown passer-by."""
+
+    unit_id: int
+    at: datetime
+    entry: str
+    by_person: str = ""
+    readings: dict[str, str] = field(default_factory=dict)
+    part: dict[str, str] = field(default_factory=dict)
+    note: str = ""
+    strikes: int | None = None
+    source: str = ""
+
+
+def append(conn: Connection, entry: NewEntry, now: datetime) -> int:
+    """Writes one entry and gives its id; the id of the same entry where it is already there.
+
+    Raises UserError for a kind of entry we do not know and for one in the future.
+    """
+    return append_many(conn, [entry], now)[0]
+
+
+def append_many(conn: Connection, entries: Sequence[NewEntry], now: datetime) -> list[int]:
+    """Writes entries in order, in the caller's unit of work; an entry with the same content is not written twice.
+
+    The fleet's row is locked first, so that two writers can never fork the chain.
+    """
+    for entry in entries:
+        _refuse(entry, now)
+    count, head = conn.execute(select(fleet.c.log_count, fleet.c.log_head).with_for_update()).one()
+    known = _already(conn, [content_digest(entry) for entry in entries])
+    ids: list[int] = []
+    rows: list[dict[str, Any]] = []
+    for entry in entries:
+        digest = content_digest(entry)
+        if digest in known:
+            ids.append(known[digest])
+            continue
+        count += 1
+        row = _row(count, entry, now, digest, head)
+        head = row["hash"]
+        rows.append(row)
+        known[digest] = count
+        ids.append(count)
+    for start in range(0, len(rows), 5000):
+        conn.execute(insert(log), rows[start : start + 5000])
+    if rows:
+        conn.execute(update(fleet).values(log_count=count, log_head=head))
+    return ids
+
+
+def content_digest(entry: NewEntry) -> str:
+    """SHA-256 of what the entry says, without when it was written: the same entry gives the same digest."""
+    return hashlib.sha256(_content(entry).encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """The first entry at which the chain does not hold."""
+
+    entry_id: int
+    why: str
+
+
+def verify_chain(conn: Connection) -> Broken | None:
+    """Reads the whole chain and names the first entry that was changed, left out or put in; None where it holds."""
+    head = ""
+    expected = 1
+    for row in _all(conn):
+        if row.id != expected:
+            return Broken(expected, "the entry is missing")
+        entry = NewEntry(
+            row.unit_id,
+            row.at,
+            row.entry,
+            row.by_person,
+            json.loads(row.readings),
+            json.loads(row.part),
+            row.note,
+            row.strikes,
+            row.source,
+        )
+        if row.prev_hash != head:
+            return Broken(row.id, "the entry does not follow the one before it")
+        if row.hash != _link(row.id, head, _content(entry), row.written_at) or row.digest != content_digest(entry):
+            return Broken(row.id, "the entry was changed after it was written")
+        head = row.hash
+        expected += 1
+    count, stored = conn.execute(select(fleet.c.log_count, fleet.c.log_head)).one()
+    if count != expected - 1 or stored != head:
+        return Broken(expected, "entries at the end are missing")
+    return None
+
+
+def _refuse(entry: NewEntry, now: datetime) -> None:
+    if entry.entry not in ENTRIES:
+        raise UserError(f"log entry {entry.entry!r} is not known; use one of {', '.join(ENTRIES)}")
+    if entry.at.tzinfo is None:
+        raise ValueError("the time of a log entry needs a zone")
+    if entry.at > now + _CLOCK_SLACK:
+        raise UserError(
+            f"log entry {entry.entry!r} at {entry.at.isoformat()} lies in the future; give the time at which it happened"
+        )
+
+
+def _already(conn: Connection, digests: Sequence[str]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    for start in range(0, len(digests), 500):
+        query = select(log.c.digest, log.c.id).where(log.c.digest.in_(digests[start : start + 500]))
+        found.update((digest, entry_id) for digest, entry_id in conn.execute(query))
+    return found
+
+
+def _row(entry_id: int, entry: NewEntry, now: datetime, digest: str, head: str) -> dict[str, Any]:
+    return {
+        "id": entry_id,
+        "unit_id": entry.unit_id,
+        "at": entry.at,
+        "written_at": now,
+        "entry": entry.entry,
+        "by_person": entry.by_person,
+        "readings": _json(entry.readings),
+        "part": _json(entry.part),
+        "note": entry.note,
+        "strikes": entry.strikes,
+        "source": entry.source,
+        "digest": digest,
+        "prev_hash": head,
+        "hash": _link(entry_id, head, _content(entry), now),
+    }
+
+
+def _content(entry: NewEntry) -> str:
+    fields: Iterable[Any] = (
+        entry.unit_id,
+        _utc(entry.at),
+        entry.entry,
+        entry.by_person,
+        entry.readings,
+        entry.part,
+        entry.note,
+        entry.strikes,
+    )
+    return _json(list(fields))
+
+
+def _link(entry_id: int, head: str, content: str, written_at: datetime) -> str:
+    return hashlib.sha256(f"{entry_id}\n{head}\n{_utc(written_at)}\n{content}".encode()).hexdigest()
+
+
+def _utc(instant: datetime) -> str:
+    return instant.astimezone(UTC).isoformat(timespec="microseconds")
+
+
+def _json(value: Any) -> str:
+    return json.dumps(value, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+
+
+def _all(conn: Connection) -> Iterator[Any]:
+    last = 0
+    while True:
+        rows = conn.execute(select(log).where(log.c.id > last).order_by(log.c.id).limit(2000)).all()
+        if not rows:
+            return
+        yield from rows
+        last = rows[-1].id
