@@ -30,6 +30,7 @@ class _Book:
         self.withdrawn_on: date | None = None
         self.used_at: datetime | None = None
         self.last_used_on: date | None = None
+        self.last_used_at: datetime | None = None
         self.use_reported = False
         self.pads_fitted_since_use = False
         self.fault_on: date | None = None
@@ -117,6 +118,7 @@ class _Book:
     def _used(self, entry: Entry) -> None:
         self.used_at = self.used_at or entry.at
         self.last_used_on = entry.day
+        self.last_used_at = entry.at
         self.use_reported = False
         self.pads_fitted_since_use = False
 
@@ -159,6 +161,7 @@ class _Book:
             withdrawn_on=self.withdrawn_on,
             used_at=self.used_at,
             last_used_on=self.last_used_on,
+            last_used_at=self.last_used_at,
             use_reported=self.use_reported,
             fault_on=self.fault_on,
             fault=self.fault,

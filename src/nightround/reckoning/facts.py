@@ -35,6 +35,7 @@ class Evidence(NamedTuple):
     withdrawn_on: date | None = None  # withdrawn and not returned since
     used_at: datetime | None = None  # a use not yet restored
     last_used_on: date | None = None  # the last use, restored or not
+    last_used_at: datetime | None = None
     use_reported: bool = False  # the last use has been reported
     fault_on: date | None = None  # a fault not cleared since
     fault: str = ""

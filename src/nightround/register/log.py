@@ -139,7 +139,7 @@ def _refuse(entry: NewEntry, now: datetime) -> None:
         raise ValueError("the time of a log entry needs a zone")
     if entry.at > now + _CLOCK_SLACK:
         raise UserError(
-            f"log entry {entry.entry!r} at {entry.at.isoformat()} lies in the future; give the time at which it happened"
+            f"log entry {entry.entry!r} at {entry.at.isoformat()} lies in the future; give the time it happened"
         )
 
 

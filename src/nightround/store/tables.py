@@ -198,6 +198,7 @@ evidence = Table(
     Column("ordered", Text, nullable=False, server_default="[]"),  # JSON: [part kind, expected day]
     Column("bad_readings", Text, nullable=False, server_default="[]"),  # JSON: [reading, value, bad since]
     Column("last_used_on", Date),
+    Column("last_used_at", Instant),
     Column("use_reported", Boolean, nullable=False, server_default=text("false")),
 )
 

@@ -1,0 +1,80 @@
+"""The condition of a unit on a day, with the reasons (reckoning.md §4); the first that applies.
+
+Reasons say since when, not for how long, so that they stay the same until something happens.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+
+from .facts import UnitFacts
+from .owed import Condition, Duty, Standing
+
+_WORK = (Standing.OVERDUE, Standing.OPEN, Standing.ORDER_NOW)
+
+
+def condition_of(
+    day: date, facts: UnitFacts, duties: Sequence[Duty], look: Duty | None
+) -> tuple[Condition, tuple[str, ...]]:
+    """The condition and its reasons. `look` is the duty of the regular look, where any rule asks for one."""
+    evidence = facts.evidence
+    if evidence.withdrawn_on is not None:
+        return Condition.WITHDRAWN, (f"withdrawn since {evidence.withdrawn_on}",)
+    reasons = _not_to_be_relied_on(day, facts)
+    if reasons:
+        return Condition.NOT_TO_BE_RELIED_ON, tuple(reasons)
+    reasons = _no_evidence(day, facts, duties, look)
+    if reasons:
+        return Condition.NO_EVIDENCE, tuple(reasons)
+    work = [duty for duty in duties if duty.standing in _WORK]
+    if work:
+        return Condition.WORK_DUE, tuple(_work(duty) for duty in work)
+    return Condition.IN_SERVICE, ()
+
+
+def _not_to_be_relied_on(day: date, facts: UnitFacts) -> list[str]:
+    evidence = facts.evidence
+    reasons: list[str] = []
+    if evidence.fault_on is not None:
+        reasons.append(f"fault since {evidence.fault_on}" + (f": {evidence.fault}" if evidence.fault else ""))
+    if evidence.used_at is not None:
+        reasons.append(f"used {evidence.last_used_on}, not restored")
+    if evidence.pads_missing_on is not None:
+        reasons.append(f"no pads fitted since {evidence.pads_missing_on}")
+    if evidence.pads_bad_on is not None:
+        reasons.append(f"pads opened, used or past by their window since {evidence.pads_bad_on}")
+    if evidence.battery_empty_on is not None:
+        reasons.append(f"battery empty or removed since {evidence.battery_empty_on}")
+    for part in facts.parts:
+        good = part.last_good_day
+        if part.state == "fitted" and good is not None and day > good and not part.kind.startswith("kit-"):
+            reasons.append(f"fitted {part.kind} past its label date, good to {good}")
+    return reasons
+
+
+def _no_evidence(day: date, facts: UnitFacts, duties: Sequence[Duty], look: Duty | None) -> list[str]:
+    reasons: list[str] = []
+    looked_on = facts.evidence.looked_on
+    if looked_on is None:
+        reasons.append("never checked")
+    elif look is not None and look.last_good_day is not None:
+        interval = look.last_good_day - looked_on
+        if day - look.last_good_day > interval:
+            reasons.append(f"not checked since {looked_on}, more than two intervals")
+    undated = {part.kind for part in facts.parts if part.state == "fitted" and part.last_good_day is None}
+    reasons += [f"no date recorded for the fitted {kind}" for kind in sorted(undated)]
+    reasons += [
+        f"no fitted {duty.kind} on record"
+        for duty in duties
+        if duty.standing is Standing.NOT_RECORDED and duty.key.endswith("/fitted/none")
+    ]
+    return reasons
+
+
+def _work(duty: Duty) -> str:
+    if duty.standing is Standing.OVERDUE:
+        return f"{duty.subject}: overdue, last good day was {duty.last_good_day}"
+    if duty.standing is Standing.ORDER_NOW:
+        return f"{duty.subject}: order now, order by {duty.order_by}"
+    return f"{duty.subject}: due by {duty.last_good_day}"
