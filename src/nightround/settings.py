@@ -33,7 +33,7 @@ Zone = Annotated[str, AfterValidator(_known_zone)]
 
 
 class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", hide_input_in_errors=True)
+    model_config = ConfigDict(extra="forbid", hide_input_in_errors=True, use_attribute_docstrings=True)
 
 
 class Database(_Section):
@@ -157,7 +157,7 @@ class Calendars(_Section):
 class Settings(BaseSettings):
     """All of it."""
 
-    model_config = SettingsConfigDict(extra="forbid", hide_input_in_errors=True)
+    model_config = SettingsConfigDict(extra="forbid", hide_input_in_errors=True, use_attribute_docstrings=True)
 
     key_file: Path = Path("nightround.key")
     """File (mode 0600) with the secret that signs links and sessions; written by `setup`."""

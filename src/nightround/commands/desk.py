@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime, time
 from pathlib import Path
 from typing import Any
 
 import click
 from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 from rich.table import Table
 
 from ..bootstrap import Clock, Program, start, system_clock
@@ -59,6 +61,22 @@ class Desk:
     def say(self, sentence: str) -> None:
         """Prints a sentence; on standard error when standard output belongs to a JSON document."""
         (self.err if self.json else self.out).print(sentence, markup=False)
+
+    @contextmanager
+    def progress(self, what: str) -> Iterator[Callable[[int, int | None], None]]:
+        """A progress bar on standard error while the block runs; shows nothing where that is no terminal.
+
+        The block calls what it is given with (done, total); a total of None means that nobody knows yet.
+        """
+        columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+        bar = Progress(*columns, console=self.err, transient=True, disable=not self.err.is_terminal)
+        with bar:
+            task = bar.add_task(what, total=None)
+
+            def show(done: int, total: int | None) -> None:
+                bar.update(task, completed=done, total=total)
+
+            yield show
 
 
 def _cell(value: object) -> str:
