@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -57,21 +57,35 @@ def postgres() -> Iterator[str]:
             server.cleanup()
 
 
+@pytest.fixture
+def database_of(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[str], str]]:
+    """Makes an empty, migrated database of the kind that is named, as often as it is called."""
+    made: list[str] = []
+
+    def make(kind: str) -> str:
+        name = f"t{uuid.uuid4().hex}"
+        if kind == "sqlite":
+            url = f"sqlite:///{tmp_path / ('nightround.db' if not made else f'{name}.db')}"
+            store = open_store(url)
+            migrate(store, START, namespace=NAMESPACE)
+            store.close()
+        else:
+            server = request.getfixturevalue("postgres")
+            _sql(server, f"CREATE DATABASE {name} TEMPLATE nightround_template")
+            url = _with_database(server, name)
+        made.append(url)
+        return url
+
+    yield make
+    for url in made:
+        if url.startswith("postgresql"):
+            _sql(url, f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
-def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+def database_url(request: pytest.FixtureRequest, database_of: Callable[[str], str]) -> str:
     """An empty, migrated database of each kind."""
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path / 'nightround.db'}"
-        store = open_store(url)
-        migrate(store, START, namespace=NAMESPACE)
-        store.close()
-        yield url
-        return
-    server = request.getfixturevalue("postgres")
-    name = f"t{uuid.uuid4().hex}"
-    _sql(server, f"CREATE DATABASE {name} TEMPLATE nightround_template")
-    yield _with_database(server, name)
-    _sql(server, f"DROP DATABASE {name} WITH (FORCE)")
+    return database_of(request.param)
 
 
 @pytest.fixture

@@ -31,6 +31,11 @@ def newest() -> str:
     return head
 
 
+def knows(revision: str) -> bool:
+    """Whether this program can bring a database of that revision to the newest."""
+    return any(script.revision == revision for script in ScriptDirectory.from_config(_config()).walk_revisions())
+
+
 def current(store: Store) -> str | None:
     """The revision the database has; None where it is empty."""
     with store.read() as conn:
