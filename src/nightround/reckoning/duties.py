@@ -16,11 +16,21 @@ from .dates import WorkingDays
 from .facts import Part, Place, UnitFacts
 from .owed import Duty, Reckoned
 from .parts import NONE, Limits, covered, kinds_wanted, limits_of, missing_part_duty, part_duty, subject_of
-from .rules import ModelSheet, Rule, Subject
+from .rules import ModelSheet, Rule, Span, Subject
 
 ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
+# Which field of the evidence says when it was last done.
+_DONE = {
+    Subject.LOOK: "looked_on",
+    Subject.TEST: "tested_on",
+    Subject.INSPECTION: "inspected_on",
+    Subject.REPORT_CHECK: "reported_on",
+}
 
-_CheckKey = tuple[date | None, date | None, date | None, date | None, date | None, date | None, str]
+# Results kept at most; a fleet has few distinct dates, but memory must not depend on that.
+KEPT = 20_000
+
+_CheckKey = tuple[Subject, date | None, date | None, date | None, str]
 _PartKey = tuple[str, str, date | None, date | None, Limits, bool]
 
 
@@ -46,7 +56,17 @@ class Reckoner:
         self._rules: dict[Subject, tuple[Rule, ...]] = {
             subject: tuple(rule for rule in rules if rule.subject is subject) for subject in Subject
         }
-        self._known_checks: dict[_CheckKey, tuple[Duty, ...]] = {}
+        self._rounds = tuple(
+            (
+                subject,
+                rules,
+                any(rule.use_counts for rule in rules),
+                any(rule.shape.span is Span.PER_MODEL for rule in rules),
+            )
+            for subject in ROUNDS
+            if (rules := self._rules[subject])
+        )
+        self._known_checks: dict[_CheckKey, Duty] = {}
         self._known_parts: dict[_PartKey, Duty] = {}
 
     def unit(self, facts: UnitFacts) -> Reckoned:
@@ -71,28 +91,24 @@ class Reckoner:
         """The duty of a spare that is kept at a site, for no one unit."""
         return self._named(part, NONE, is_covered=False)
 
-    def _checks(self, facts: UnitFacts) -> tuple[Duty, ...]:
+    def _checks(self, facts: UnitFacts) -> list[Duty]:
         said = facts.evidence
-        key = (
-            said.looked_on,
-            said.tested_on,
-            said.inspected_on,
-            said.reported_on,
-            facts.in_service_on,
-            said.last_used_on,
-            facts.model,
-        )
-        known = self._known_checks.get(key)
-        if known is None:
-            sheet = self._sheets.get(facts.model)
-            known = self._known_checks[key] = tuple(
-                round_duty(
-                    self._day, subject, rules, done, facts.in_service_on, said.last_used_on, sheet, self._working
-                )
-                for subject, done in zip(ROUNDS, key[:4], strict=True)
-                if (rules := self._rules[subject])
-            )
-        return known
+        found: list[Duty] = []
+        for subject, rules, use_counts, per_model in self._rounds:
+            done: date | None = getattr(said, _DONE[subject])
+            in_service_on = facts.in_service_on if done is None else None
+            used_on = said.last_used_on if use_counts else None
+            model = facts.model if per_model else ""
+            key = (subject, done, in_service_on, used_on, model)
+            known = self._known_checks.get(key)
+            if known is None:
+                if len(self._known_checks) >= KEPT:
+                    self._known_checks.clear()
+                sheet = self._sheets.get(model)
+                known = round_duty(self._day, subject, rules, done, in_service_on, used_on, sheet, self._working)
+                self._known_checks[key] = known
+            found.append(known)
+        return found
 
     def _parts(self, facts: UnitFacts) -> list[Duty]:
         evidence = facts.evidence
@@ -113,6 +129,8 @@ class Reckoner:
         key = (part.kind, part.state, part.last_good_day, part.fitted_on, limits, is_covered)
         known = self._known_parts.get(key)
         if known is None:
+            if len(self._known_parts) >= KEPT:
+                self._known_parts.clear()
             rules = self._rules[subject_of(part.kind)]
             known = self._known_parts[key] = part_duty(self._day, part, rules, limits, is_covered, self._working)
         name = f"{part.kind}/{part.state}/{part.id}"

@@ -78,6 +78,7 @@ class Rule(NamedTuple):
     order_lead_months: int | None = None  # parts: how long before the last good day to order
     opens_days: int | None = None  # the window before the last good day; None: the default of reckoning.md §1
     note: str = ""
+    in_service_from: date | None = None  # binds only units put in service on or after that day
 
     def in_force(self, day: date) -> bool:
         """Whether the rule counts on that day; its first and last day are inside."""
@@ -92,6 +93,10 @@ class Rule(NamedTuple):
             and (not self.subdivision or self.subdivision == place.subdivision)
             and (not self.site_types or place.site_type in self.site_types)
         )
+
+    def touches(self, in_service_on: date | None) -> bool:
+        """Whether the rule is about a unit put in service on that day; where the day is not known, it may be."""
+        return self.in_service_from is None or in_service_on is None or self.in_service_from <= in_service_on
 
 
 class ModelSheet(NamedTuple):
