@@ -1,0 +1,139 @@
+"""Records what somebody did or saw: one log entry, with what it does to the parts on record.
+
+A `fitted` entry by a known person makes the new part the fitted one; `removed` takes the old one off. Everything
+happens in the caller's unit of work; reckoning the unit again is the caller's next step.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Connection, insert, select, update
+
+from ..errors import UserError
+from ..reckoning.dates import local_day, month_end
+from ..reckoning.readings import WORDS, is_word
+from ..store.database import raise_version
+from ..store.tables import fleet, log, parts, people, sites, units
+from .evidence import refresh
+from .log import NewEntry, append
+
+PART_KEYS = ("kind", "lot", "label_date", "expected", "note")
+NEEDS_KIND = ("fitted", "removed", "ordered")
+PART_KINDS = ("pads-adult", "pads-child", "pads-universal", "battery")
+
+
+def record(conn: Connection, entry: NewEntry, now: datetime) -> int:
+    """Writes the entry and what follows from it, and gives its id.
+
+    Raises UserError, naming the field and the cure, for readings or part details that cannot be understood.
+    """
+    check_words(entry.readings)
+    _check_part(entry)
+    before = conn.execute(select(fleet.c.log_count)).scalar_one()
+    entry_id = append(conn, entry, now)
+    if entry_id <= before:
+        return entry_id  # the same entry was there already
+    if entry.by_person and _is_known(conn, entry.by_person):
+        if entry.entry == "fitted":
+            _fit(conn, entry)
+        elif entry.entry == "removed":
+            _take_off(conn, entry.unit_id, entry.part["kind"])
+    refresh(conn, [entry.unit_id])
+    raise_version(conn)
+    return entry_id
+
+
+def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datetime) -> int:
+    """Corrects the log: a new entry that strikes an old one, which stays readable.
+
+    Raises UserError where the entry does not exist, is struck already or is itself a correction, or no reason is
+    given. Parts on record are not turned back; log what is fitted now.
+    """
+    if not why.strip():
+        raise UserError("a correction needs a reason: --why TEXT")
+    row = conn.execute(select(log.c.unit_id, log.c.entry).where(log.c.id == entry_id)).first()
+    if row is None:
+        raise UserError(f"log entry {entry_id} does not exist; see: nightround history UNIT")
+    if row.entry == "struck":
+        raise UserError(f"log entry {entry_id} is itself a correction; log what is true now instead")
+    if conn.execute(select(log.c.id).where(log.c.strikes == entry_id)).first() is not None:
+        raise UserError(f"log entry {entry_id} is struck already")
+    entry = NewEntry(row.unit_id, now, "struck", by_person, note=why.strip(), strikes=entry_id)
+    new_id = append(conn, entry, now)
+    refresh(conn, [row.unit_id])
+    raise_version(conn)
+    return new_id
+
+
+def check_words(readings: dict[str, str]) -> None:
+    """Raises UserError for a reading whose value is not one of its words."""
+    for name, value in readings.items():
+        if not is_word(name, value):
+            words = ", ".join(WORDS[name]) + (", or bars such as 3/4" if name == "battery" else "")
+            raise UserError(f"reading {name}={value!r} is not understood; use one of: {words}")
+
+
+def label_day(text: str) -> date:
+    """The last good day of a label date typed as YYYY-MM-DD or YYYY-MM (good to the end of the month)."""
+    try:
+        if len(text) == 7:
+            return month_end(date.fromisoformat(f"{text}-01"))
+        return date.fromisoformat(text)
+    except ValueError:
+        raise UserError(f"label_date {text!r} is not a date; write it as 2029-04-30, or 2029-04 for a month") from None
+
+
+def _check_part(entry: NewEntry) -> None:
+    for key in entry.part:
+        if key not in PART_KEYS:
+            raise UserError(f"part detail {key!r} is not known; use one of: {', '.join(PART_KEYS)}")
+    kind = entry.part.get("kind", "")
+    if entry.entry in NEEDS_KIND and not kind:
+        raise UserError(f"'{entry.entry}' needs to say which part: --part kind=battery")
+    if kind and kind not in PART_KINDS and not kind.startswith("kit-"):
+        raise UserError(f"part kind {kind!r} is not known; use one of: {', '.join(PART_KINDS)}, or kit-…")
+    if entry.entry == "ordered":
+        if "expected" not in entry.part:
+            raise UserError("'ordered' needs the day on which the part is expected: --part expected=2027-01-15")
+        try:
+            date.fromisoformat(entry.part["expected"])
+        except ValueError:
+            raise UserError(f"expected {entry.part['expected']!r} is not a date; write it as 2027-01-15") from None
+    if "label_date" in entry.part:
+        label_day(entry.part["label_date"])
+
+
+def _is_known(conn: Connection, person: str) -> bool:
+    return conn.execute(select(people.c.id).where(people.c.person == person)).first() is not None
+
+
+def _fit(conn: Connection, entry: NewEntry) -> None:
+    """The part becomes the fitted one of its kind; the one before is off, and a spare of that lot is used up."""
+    kind, lot = entry.part["kind"], entry.part.get("lot", "")
+    _take_off(conn, entry.unit_id, kind)
+    zone = conn.execute(
+        select(sites.c.time_zone).join(units, units.c.site_id == sites.c.id).where(units.c.id == entry.unit_id)
+    ).scalar_one()
+    fitted_on = local_day(entry.at, zone)
+    label = entry.part.get("label_date", "")
+    row: dict[str, Any] = {"state": "fitted", "fitted_on": fitted_on}
+    if label:
+        row |= {"label_date": label, "last_good_day": label_day(label), "read_from": "typed"}
+    spare = None
+    if lot:
+        mine = (parts.c.unit_id == entry.unit_id, parts.c.state == "spare", parts.c.kind == kind, parts.c.lot == lot)
+        spare = conn.execute(select(parts.c.id).where(*mine).order_by(parts.c.id)).scalars().first()
+    if spare is not None:
+        conn.execute(update(parts).where(parts.c.id == spare).values(**row))
+    else:
+        conn.execute(insert(parts).values(unit_id=entry.unit_id, kind=kind, lot=lot, **row))
+
+
+def _take_off(conn: Connection, unit_id: int, kind: str) -> None:
+    conn.execute(
+        update(parts)
+        .where(parts.c.unit_id == unit_id, parts.c.kind == kind, parts.c.state == "fitted")
+        .values(state="removed")
+    )

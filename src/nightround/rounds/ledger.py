@@ -1,0 +1,141 @@
+"""The ledger: one row per time zone and civil date. It decides what is owed; no timer remembers anything.
+
+A round is claimed by its row with a lease, so that two nodes never run the same one and a killed one is taken over.
+"""
+
+from __future__ import annotations
+
+import json
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy.exc import IntegrityError
+
+from ..store.database import Store
+from ..store.tables import ledger
+
+LEASE = timedelta(minutes=15)
+DONE = ("done", "caught up")
+# A fleet found again after a longer sleep starts its ledger anew at the present date.
+CATCH_UP_DAYS = 400
+
+
+def last_done(conn: Connection, zone: str) -> date | None:
+    """The newest civil date of the zone whose round is done."""
+    query = select(func.max(ledger.c.on)).where(ledger.c.zone == zone, ledger.c.state.in_(DONE))
+    found: date | None = conn.execute(query).scalar_one()
+    return found
+
+
+def age(conn: Connection, zone: str, now: datetime) -> timedelta | None:
+    """How long ago the newest finished round of the zone ended; None where there was none."""
+    query = (
+        select(ledger.c.finished_at)
+        .where(ledger.c.zone == zone, ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None))
+        .order_by(ledger.c.on.desc())
+        .limit(1)
+    )
+    finished: datetime | None = conn.execute(query).scalar_one_or_none()
+    return None if finished is None else now - finished
+
+
+def claim(store: Store, zone: str, on: date, holder: str, now: datetime) -> bool:
+    """Takes the round of that zone and date; False where it is done or another holds it."""
+    try:
+        with store.write() as conn:
+            row = conn.execute(
+                select(ledger.c.state, ledger.c.holder, ledger.c.lease_until).where(
+                    ledger.c.zone == zone, ledger.c.on == on
+                )
+            ).first()
+            if row is None:
+                conn.execute(
+                    insert(ledger).values(
+                        zone=zone, on=on, state="running", holder=holder, lease_until=now + LEASE, started_at=now
+                    )
+                )
+                return True
+            if row.state in DONE or (row.lease_until is not None and row.lease_until > now):
+                return False
+            taken = conn.execute(
+                update(ledger)
+                .where(
+                    ledger.c.zone == zone,
+                    ledger.c.on == on,
+                    ledger.c.state == "running",
+                    ledger.c.holder == row.holder,
+                    ledger.c.lease_until == row.lease_until,
+                )
+                .values(holder=holder, lease_until=now + LEASE)
+            )
+            return taken.rowcount == 1
+    except IntegrityError:
+        return False  # another node wrote the row a moment earlier
+
+
+def hold(conn: Connection, zone: str, on: date, holder: str, now: datetime, **counts: int) -> bool:
+    """Renews the lease and adds to the counts, in the batch's own transaction; False where the round was lost."""
+    added: dict[str, Any] = {name: ledger.c[name] + value for name, value in counts.items()}
+    held = conn.execute(
+        update(ledger)
+        .where(ledger.c.zone == zone, ledger.c.on == on, ledger.c.holder == holder, ledger.c.state == "running")
+        .values(lease_until=now + LEASE, **added)
+    )
+    return held.rowcount == 1
+
+
+def close(
+    conn: Connection,
+    zone: str,
+    on: date,
+    holder: str,
+    now: datetime,
+    seconds: float,
+    findings: list[dict[str, str]],
+    **totals: int,
+) -> bool:
+    """Marks the round done, and the dates that were missed before it as caught up by it."""
+    missed = _missed(conn, zone, on)
+    done = conn.execute(
+        update(ledger)
+        .where(ledger.c.zone == zone, ledger.c.on == on, ledger.c.holder == holder, ledger.c.state == "running")
+        .values(
+            state="done",
+            finished_at=now,
+            lease_until=None,
+            seconds=seconds,
+            findings=json.dumps(findings, ensure_ascii=False),
+            **totals,
+        )
+    )
+    if done.rowcount != 1:
+        return False
+    conn.execute(
+        update(ledger)
+        .where(ledger.c.zone == zone, ledger.c.on < on, ledger.c.state == "running")
+        .values(state="caught up", finished_at=now, lease_until=None)
+    )
+    if missed:
+        conn.execute(
+            insert(ledger),
+            [
+                {"zone": zone, "on": day, "state": "caught up", "started_at": now, "finished_at": now, "holder": holder}
+                for day in missed
+            ],
+        )
+    return True
+
+
+def _missed(conn: Connection, zone: str, on: date) -> list[date]:
+    """The civil dates between the last done round and this one that have no row."""
+    first = conn.execute(
+        select(func.max(ledger.c.on)).where(ledger.c.zone == zone, ledger.c.on < on, ledger.c.state.in_(DONE))
+    ).scalar_one()
+    if first is None or (on - first).days > CATCH_UP_DAYS:
+        return []
+    have = set(
+        conn.execute(select(ledger.c.on).where(ledger.c.zone == zone, ledger.c.on > first, ledger.c.on < on)).scalars()
+    )
+    days = [first + timedelta(days=n) for n in range(1, (on - first).days)]
+    return [day for day in days if day not in have]

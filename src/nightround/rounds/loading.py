@@ -1,0 +1,192 @@
+"""Loads facts for reckoning, a batch of units at a time, and what the last round left of them.
+
+Keyset paging by unit id: memory does not grow with the fleet.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from datetime import date
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, Connection, Select, select
+
+from ..reckoning.facts import Evidence, Part, Place, UnitFacts
+from ..store.tables import cases, conditions, duties, evidence, parts, sites, units
+
+_FIELDS = Evidence._fields
+_ORDERED = _FIELDS.index("ordered")
+_BAD = _FIELDS.index("bad_readings")
+_NOTHING = Evidence()
+
+STORED = (
+    duties.c.key,
+    duties.c.kind,
+    duties.c.subject,
+    duties.c.standing,
+    duties.c.opens,
+    duties.c.order_by,
+    duties.c.last_good_day,
+    duties.c.deadline,
+    duties.c.role,
+    duties.c.period,
+    duties.c.because,
+)
+_WIDTH = len(STORED)
+
+
+class Stored(NamedTuple):
+    """A duty as the last round left it; `said` holds what is compared, in the order of `STORED`."""
+
+    id: int
+    uid: str
+    sequence: int
+    revision: int
+    said: tuple[Any, ...]
+
+
+class OpenCase(NamedTuple):
+    """An open case as it stands."""
+
+    id: int
+    cause: str
+    what: str
+
+
+class Loaded(NamedTuple):
+    """One unit: where it is, its facts, and what the last round left."""
+
+    id: int
+    site_id: int
+    place: Place
+    facts: UnitFacts
+    duties: dict[str, Stored]
+    condition: tuple[str, str] | None  # condition and reasons, None before the first round
+    cases: tuple[OpenCase, ...]
+
+
+def zones(conn: Connection) -> list[str]:
+    """The time zones in which units stand, in order."""
+    query = select(sites.c.time_zone).join(units, units.c.site_id == sites.c.id).distinct()
+    return sorted(conn.execute(query).scalars())
+
+
+def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
+    """The next unit ids of a zone."""
+    query = (
+        select(units.c.id)
+        .join(sites, sites.c.id == units.c.site_id)
+        .where(sites.c.time_zone == zone, units.c.id > after)
+        .order_by(units.c.id)
+        .limit(limit)
+    )
+    return list(conn.execute(query).scalars())
+
+
+def load(conn: Connection, ids: Sequence[int]) -> Iterator[Loaded]:
+    """These units (ids in rising order) with everything that reckoning and the comparison need."""
+    if not ids:
+        return
+    by_parts = _parts(conn, ids)
+    by_duties = _duties(conn, ids)
+    by_condition = _conditions(conn, ids)
+    by_case = _cases(conn, ids)
+    for row in conn.execute(_units(ids)).all():
+        unit_id, site_id, zone, country, subdivision, site_type, unit, model, in_service_on, has_log = row[:10]
+        said = _evidence(row[10:]) if has_log is not None else _NOTHING
+        yield Loaded(
+            unit_id,
+            site_id,
+            Place(zone, country, subdivision, site_type),
+            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said),
+            by_duties.get(unit_id, {}),
+            by_condition.get(unit_id),
+            by_case.get(unit_id, ()),
+        )
+
+
+def _within(column: Any, ids: Sequence[int]) -> ColumnElement[bool]:
+    """The cheapest condition that holds these ids: a range where they lie close together."""
+    span = ids[-1] - ids[0] + 1
+    clause: ColumnElement[bool] = column.between(ids[0], ids[-1]) if span < 2 * len(ids) else column.in_(ids)
+    return clause
+
+
+def _units(ids: Sequence[int]) -> Select[Any]:
+    return (
+        select(
+            units.c.id,
+            units.c.site_id,
+            sites.c.time_zone,
+            sites.c.country,
+            sites.c.subdivision,
+            sites.c.site_type,
+            units.c.unit,
+            units.c.model,
+            units.c.in_service_on,
+            evidence.c.unit_id,
+            *(evidence.c[name] for name in _FIELDS),
+        )
+        .join(sites, sites.c.id == units.c.site_id)
+        .outerjoin(evidence, evidence.c.unit_id == units.c.id)
+        .where(units.c.id.in_(ids) if len(ids) != ids[-1] - ids[0] + 1 else units.c.id.between(ids[0], ids[-1]))
+        .order_by(units.c.id)
+    )
+
+
+def _evidence(row: Sequence[Any]) -> Evidence:
+    values = list(row)
+    for index in (_ORDERED, _BAD):
+        text = values[index]
+        values[index] = () if text == "[]" else tuple(_with_day(item) for item in json.loads(text))
+    return Evidence(*values)
+
+
+def _with_day(item: list[str]) -> tuple[Any, ...]:
+    return (*item[:-1], date.fromisoformat(item[-1]))
+
+
+def _parts(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[Part, ...]]:
+    query = (
+        select(parts.c.unit_id, parts.c.id, parts.c.kind, parts.c.state, parts.c.last_good_day, parts.c.fitted_on)
+        .where(_within(parts.c.unit_id, ids), parts.c.state != "removed")
+        .order_by(parts.c.unit_id, parts.c.id)
+    )
+    found: dict[int, tuple[Part, ...]] = {}
+    for unit_id, *rest in conn.execute(query).all():
+        found[unit_id] = (*found.get(unit_id, ()), Part(*rest))
+    return found
+
+
+def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]]:
+    query = select(*STORED, duties.c.unit_id, duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision).where(
+        _within(duties.c.unit_id, ids)
+    )
+    found: dict[int, dict[str, Stored]] = {}
+    for row in conn.execute(query).all():
+        stored = Stored(row[_WIDTH + 1], row[_WIDTH + 2], row[_WIDTH + 3], row[_WIDTH + 4], row[:_WIDTH])
+        try:
+            found[row[_WIDTH]][row[0]] = stored
+        except KeyError:
+            found[row[_WIDTH]] = {row[0]: stored}
+    return found
+
+
+def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:
+    query = select(conditions.c.unit_id, conditions.c.condition, conditions.c.reasons).where(
+        _within(conditions.c.unit_id, ids)
+    )
+    return {unit_id: (condition, reasons) for unit_id, condition, reasons in conn.execute(query)}
+
+
+def _cases(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[OpenCase, ...]]:
+    query = (
+        select(cases.c.unit_id, cases.c.id, cases.c.cause, cases.c.what)
+        .where(_within(cases.c.unit_id, ids), cases.c.closed_at.is_(None))
+        .order_by(cases.c.id)
+    )
+    found: dict[int, tuple[OpenCase, ...]] = {}
+    for unit_id, *rest in conn.execute(query).all():
+        found[unit_id] = (*found.get(unit_id, ()), OpenCase(*rest))
+    return found

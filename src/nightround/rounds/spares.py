@@ -1,0 +1,87 @@
+"""Reckons the spares that are kept at a site for no one unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from sqlalchemy import Connection, select
+
+from ..reckoning.duties import Reckoner
+from ..reckoning.facts import Part, Place
+from ..reckoning.owed import Duty
+from ..store.tables import cases, duties, parts, sites, units
+from .differences import Changes
+from .loading import STORED, OpenCase, Stored
+
+
+def reckon_spares(
+    conn: Connection,
+    zone: str,
+    unit_ids: Sequence[int] | None,
+    reckoner_at: Callable[[Place], Reckoner],
+    changes: Changes,
+) -> None:
+    """Compares the duties of site spares in the zone; with `unit_ids`, only those of these units' sites."""
+    spares: dict[int, list[Part]] = {}
+    query = (
+        select(parts.c.site_id, parts.c.id, parts.c.kind, parts.c.state, parts.c.last_good_day, parts.c.fitted_on)
+        .join(sites, sites.c.id == parts.c.site_id)
+        .where(parts.c.unit_id.is_(None), parts.c.state == "spare", sites.c.time_zone == zone)
+        .order_by(parts.c.site_id, parts.c.id)
+    )
+    for site_id, *rest in conn.execute(query):
+        spares.setdefault(site_id, []).append(Part(*rest))
+    stored = _stored(conn, zone)
+    touched = set(spares) | set(stored)
+    if unit_ids is not None:
+        touched &= _sites_of(conn, unit_ids)
+    if not touched:
+        return
+    places = _places(conn, zone)
+    open_cases = _open_cases(conn, zone)
+    for site_id in sorted(touched):
+        reckoner = reckoner_at(places[site_id])
+        found: list[Duty] = [reckoner.spare(part) for part in spares.get(site_id, [])]
+        old = stored.get(site_id, {})
+        changes.site(site_id, found, old, open_cases.get(site_id, []), first=not old)
+
+
+def _stored(conn: Connection, zone: str) -> dict[int, dict[str, Stored]]:
+    width = len(STORED)
+    query = (
+        select(*STORED, duties.c.site_id, duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision)
+        .join(sites, sites.c.id == duties.c.site_id)
+        .where(duties.c.unit_id.is_(None), duties.c.holder.like("s%"), sites.c.time_zone == zone)
+    )
+    found: dict[int, dict[str, Stored]] = {}
+    for row in conn.execute(query):
+        stored = Stored(row[width + 1], row[width + 2], row[width + 3], row[width + 4], row[:width])
+        found.setdefault(row[width], {})[row[0]] = stored
+    return found
+
+
+def _open_cases(conn: Connection, zone: str) -> dict[int, list[OpenCase]]:
+    query = (
+        select(cases.c.site_id, cases.c.id, cases.c.cause, cases.c.what)
+        .join(sites, sites.c.id == cases.c.site_id)
+        .where(cases.c.unit_id.is_(None), cases.c.closed_at.is_(None), sites.c.time_zone == zone)
+    )
+    found: dict[int, list[OpenCase]] = {}
+    for site_id, *rest in conn.execute(query):
+        found.setdefault(site_id, []).append(OpenCase(*rest))
+    return found
+
+
+def _places(conn: Connection, zone: str) -> dict[int, Place]:
+    query = select(sites.c.id, sites.c.time_zone, sites.c.country, sites.c.subdivision, sites.c.site_type).where(
+        sites.c.time_zone == zone
+    )
+    return {site_id: Place(*rest) for site_id, *rest in conn.execute(query)}
+
+
+def _sites_of(conn: Connection, unit_ids: Sequence[int]) -> set[int]:
+    found: set[int] = set()
+    for start in range(0, len(unit_ids), 500):
+        query = select(units.c.site_id).where(units.c.id.in_(unit_ids[start : start + 500]))
+        found |= set(conn.execute(query).scalars())
+    return found

@@ -1,0 +1,54 @@
+"""Writes the rows that a batch found, in the caller's unit of work."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection, bindparam, case, delete, insert, update
+
+from ..store.tables import cases, conditions, duties, moves
+from .differences import Changes
+from .loading import STORED
+
+_DUTY = (
+    update(duties)
+    .where(duties.c.id == bindparam("row_id"))
+    .values(
+        {column.name: bindparam(f"new_{column.name}") for column in STORED}
+        | {name: bindparam(f"new_{name}") for name in ("uid", "sequence", "revision", "changed_at")}
+    )
+)
+_CONDITION = (
+    update(conditions)
+    .where(conditions.c.unit_id == bindparam("row_id"))
+    .values(
+        condition=bindparam("new_condition"),
+        reasons=bindparam("new_reasons"),
+        since=case((bindparam("moved"), bindparam("new_since")), else_=conditions.c.since),
+        reckoned_on=bindparam("new_since"),
+    )
+)
+_CASE = update(cases).where(cases.c.id == bindparam("row_id")).values(what=bindparam("new_what"))
+_CLOSE = update(cases).where(cases.c.id == bindparam("row_id")).values(state="closed", closed_at=bindparam("now"))
+
+
+def write(conn: Connection, changes: Changes, now: object) -> None:
+    """All of it; the caller's transaction makes it all or nothing."""
+    if changes.gone_duties:
+        conn.execute(
+            delete(duties).where(duties.c.id == bindparam("row_id")), [{"row_id": i} for i in changes.gone_duties]
+        )
+    for table, rows in (
+        (duties, changes.new_duties),
+        (moves, changes.moves),
+        (conditions, changes.new_conditions),
+        (cases, changes.opened),
+    ):
+        if rows:
+            conn.execute(insert(table), rows)
+    for statement, rows in (
+        (_DUTY, changes.changed_duties),
+        (_CONDITION, changes.changed_conditions),
+        (_CASE, changes.reworded),
+        (_CLOSE, [{"row_id": case_id, "now": now} for case_id in changes.closed]),
+    ):
+        if rows:
+            conn.execute(statement, rows)
