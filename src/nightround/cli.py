@@ -11,13 +11,24 @@ from collections.abc import Sequence
 from typing import Any
 
 import click
+from sqlalchemy.exc import OperationalError
 
 from . import __version__
 from .commands.desk import Desk
 from .errors import Failure, UserError
 
 # Command → module in `commands`; a module is read only when its command runs, so that `--help` is quick.
-_WHERE: dict[str, str] = {}
+_WHERE: dict[str, str] = {
+    "round": "watch",
+    "today": "watch",
+    "duties": "watch",
+    "cases": "watch",
+    "take": "watch",
+    "serve": "watch",
+    "log": "logbook",
+    "strike": "logbook",
+    "history": "logbook",
+}
 
 
 class _Rooms(click.Group):
@@ -59,6 +70,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return 2
     except Failure as error:
         sys.stderr.write(f"nightround: {error}\n")
+        return 1
+    except OperationalError as error:
+        why = " ".join(str(error.orig).split())
+        sys.stderr.write(f"nightround: the database cannot be used ({why}); check database.url and that it runs\n")
         return 1
     return outcome if isinstance(outcome, int) else 0
 

@@ -21,9 +21,12 @@ DONE = ("done", "caught up")
 CATCH_UP_DAYS = 400
 
 
-def last_done(conn: Connection, zone: str) -> date | None:
-    """The newest civil date of the zone whose round is done."""
-    query = select(func.max(ledger.c.on)).where(ledger.c.zone == zone, ledger.c.state.in_(DONE))
+def last_done(conn: Connection, zone: str, up_to: date) -> date | None:
+    """The newest civil date of the zone, up to that one, whose round is done.
+
+    A round run by hand for a day still to come must not make the nights before it look done.
+    """
+    query = select(func.max(ledger.c.on)).where(ledger.c.zone == zone, ledger.c.on <= up_to, ledger.c.state.in_(DONE))
     found: date | None = conn.execute(query).scalar_one()
     return found
 
@@ -40,8 +43,11 @@ def age(conn: Connection, zone: str, now: datetime) -> timedelta | None:
     return None if finished is None else now - finished
 
 
-def claim(store: Store, zone: str, on: date, holder: str, now: datetime) -> bool:
-    """Takes the round of that zone and date; False where it is done or another holds it."""
+def claim(store: Store, zone: str, on: date, holder: str, now: datetime, *, again: bool = False) -> bool:
+    """Takes the round of that zone and date; False where it is done or another holds it.
+
+    With `again`, one that is done is taken once more: a person asked for it.
+    """
     try:
         with store.write() as conn:
             row = conn.execute(
@@ -56,18 +62,20 @@ def claim(store: Store, zone: str, on: date, holder: str, now: datetime) -> bool
                     )
                 )
                 return True
-            if row.state in DONE or (row.lease_until is not None and row.lease_until > now):
+            if row.state in DONE and not again:
+                return False
+            if row.lease_until is not None and row.lease_until > now:
                 return False
             taken = conn.execute(
                 update(ledger)
                 .where(
                     ledger.c.zone == zone,
                     ledger.c.on == on,
-                    ledger.c.state == "running",
+                    ledger.c.state == row.state,
                     ledger.c.holder == row.holder,
-                    ledger.c.lease_until == row.lease_until,
+                    ledger.c.lease_until.is_not_distinct_from(row.lease_until),
                 )
-                .values(holder=holder, lease_until=now + LEASE)
+                .values(state="running", holder=holder, lease_until=now + LEASE)
             )
             return taken.rowcount == 1
     except IntegrityError:

@@ -1,0 +1,267 @@
+"""`round`, `today`, `duties`, `cases`, `take`, `serve`: the night's work and what it found."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+import click
+from sqlalchemy import func, select
+
+from .. import logs
+from ..cases.taking import open_cases, take
+from ..errors import UserError
+from ..rounds.asking import Wanted, duties_on, stored_duties
+from ..rounds.rulebook import load as load_rulebook
+from ..rounds.todays import today
+from ..store.tables import units
+from .desk import Desk, pass_desk
+
+DAY = click.DateTime(formats=["%Y-%m-%d"])
+
+
+def _day(value: datetime | None) -> date | None:
+    return None if value is None else value.date()
+
+
+@click.command("round")
+@click.option("--on", type=DAY, metavar="DATE", help="A civil date (default: today in each zone).")
+@click.option("--zone", metavar="ZONE", help="Only this IANA time zone.")
+@pass_desk
+def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
+    """Runs the round, once: reckons every unit, writes what moved, stores the letters that are owed."""
+    from ..reckoning.dates import local_day
+    from ..rounds.loading import zones
+    from ..sweeping import rounds_on
+
+    program = desk.program
+    with program.store.read() as conn:
+        known = zones(conn)
+        count = conn.execute(select(func.count()).select_from(units)).scalar_one()
+    if zone is not None and zone not in known:
+        raise UserError(f"no unit stands in the zone {zone!r}; zones of the fleet: {', '.join(known) or 'none'}")
+    wanted = known if zone is None else [zone]
+    now = program.clock()
+    with desk.progress("reckoning") as show:
+        done = 0
+
+        def more(units_done: int) -> None:
+            nonlocal done
+            done += units_done
+            show(done, count)
+
+        if on is not None:
+            looked = rounds_on(program, on.date(), wanted, more)
+        else:
+            looked = _today_everywhere(program, {zone: local_day(now, zone) for zone in wanted}, more)
+    if desk.json:
+        desk.answer(_joined(looked.rounds, looked.messages, _day(on) or now.date(), zone))
+        return 0
+    columns = ("zone", "on", "units", "duties", "moves", "cases opened", "cases closed", "seconds")
+    rows = [
+        (r.zone, r.on, r.units, r.duties, r.moves, r.cases_opened, r.cases_closed, r.seconds) for r in looked.rounds
+    ]
+    desk.table(columns, rows)
+    desk.say(f"{sum(r.moves for r in looked.rounds)} moves, {looked.messages} messages")
+    findings = [finding for r in looked.rounds for finding in r.findings]
+    for finding in findings:
+        desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
+    return 3 if findings else 0
+
+
+def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> Any:
+    from ..rounds.tonight import RoundResult, run_round
+    from ..sweeping import LookedRound, letters
+
+    book = load_rulebook(program.settings)
+    looked = LookedRound()
+    for zone, on in dates.items():
+        looked.rounds.append(run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone))
+    looked.messages = letters(program)
+    return looked
+
+
+def _joined(rounds: list[Any], messages: int, on: date, zone: str | None) -> dict[str, Any]:
+    return {
+        "on": on,
+        "zone": zone or ", ".join(r.zone for r in rounds),
+        "units": sum(r.units for r in rounds),
+        "duties": sum(r.duties for r in rounds),
+        "moves": sum(r.moves for r in rounds),
+        "cases_opened": sum(r.cases_opened for r in rounds),
+        "cases_closed": sum(r.cases_closed for r in rounds),
+        "messages": messages,
+        "seconds": round(sum(r.seconds for r in rounds), 3),
+        "rounds": [r.as_dict() for r in rounds],
+    }
+
+
+@click.command("today")
+@pass_desk
+def today_command(desk: Desk) -> int:
+    """What is wrong today, worst first, in one screen. Exit status 3 where something is."""
+    program = desk.program
+    with program.store.read() as conn:
+        found = today(conn, program.clock(), 1000 if desk.json else 12)
+    wrong = bool(
+        found["not_to_be_relied_on"]
+        or found["standings"]["overdue"]
+        or found["letters"]["given up"]
+        or any(row["late"] for row in found["rounds"])
+    )
+    if desk.json:
+        desk.answer(found)
+    else:
+        _show(desk, found)
+    return 3 if wrong else 0
+
+
+def _show(desk: Desk, found: dict[str, Any]) -> None:
+    for row in found["rounds"]:
+        if row["hours_ago"] is None:
+            desk.say(f"LATE  no round has ever run for {row['zone']}; run: nightround round")
+        elif row["late"]:
+            desk.say(
+                f"LATE  the round for {row['zone']} last ran {row['hours_ago']} hours ago; is the service running?"
+            )
+    oldest = max((row["hours_ago"] or 0.0 for row in found["rounds"]), default=None)
+    if oldest is not None and not any(row["late"] for row in found["rounds"]):
+        desk.say(f"Last round at most {oldest} hours ago in every zone.")
+    states = found["conditions"]
+    desk.say(f"{found['units']} units: " + ", ".join(f"{count} {name}" for name, count in states.items()))
+    _list(
+        desk,
+        f"Not to be relied on: {states['not to be relied on']}",
+        [
+            (row["unit"], row["site_name"] or row["site"], row["spot"], "; ".join(row["reasons"]))
+            for row in found["not_to_be_relied_on"]
+        ],
+        states["not to be relied on"],
+        ("unit", "site", "spot", "why"),
+    )
+    for name, title in (("overdue", "Overdue"), ("order_now", "Order now"), ("open", "Open")):
+        total = found["standings"][name.replace("_", " ")]
+        when = "order_by" if name == "order_now" else "last_good_day"
+        rows = [
+            (d["unit"] or "spare", d["site"], d["subject"], d[when], d["responsible"], _rule(d["because"]))
+            for d in found[name]
+        ]
+        columns = ("unit", "site", "what", when.replace("_", " "), "who", "rule")
+        _list(desk, f"{title}: {total}", rows, total, columns)
+    desk.say(f"Not recorded: {found['standings']['not recorded']} duties have no date on record.")
+    cases, letters = found["cases"], found["letters"]
+    desk.say(f"Cases: {cases['open']} open, {cases['taken']} taken.")
+    desk.say(f"Letters: {letters['waiting']} waiting, {letters['given up']} given up.")
+    for finding in found["set_aside"]:
+        desk.say(f"set aside by the last round: unit {finding['unit']}: {finding['why']}")
+    if states["not to be relied on"]:
+        desk.say(
+            "Leave a unit that is not to be relied on where it is until another is there; in an emergency call "
+            f"{desk.settings.fleet.emergency_number} and follow the device's own prompts."
+        )
+
+
+def _rule(because: list[dict[str, Any]]) -> str:
+    winner = because[0]
+    return f"{winner['title']} ({winner['force']}, {winner['source']})"
+
+
+def _list(desk: Desk, title: str, rows: list[tuple[Any, ...]], total: int, columns: tuple[str, ...]) -> None:
+    if not total:
+        return
+    desk.say(title)
+    desk.table(columns, rows)
+    if total > len(rows):
+        desk.say(f"and {total - len(rows)} more: nightround duties")
+
+
+@click.command("duties")
+@click.option("--unit", metavar="CODE", help="Only this unit.")
+@click.option("--site", metavar="S", help="Only this site.")
+@click.option("--until", type=DAY, metavar="DATE", help="Only those whose last good day is on or before DATE.")
+@click.option("--standing", metavar="S", help="ahead, order now, open, overdue or not recorded.")
+@click.option("--on", type=DAY, metavar="DATE", help="As a round on DATE would find them; writes nothing.")
+@pass_desk
+def duties_command(
+    desk: Desk, unit: str | None, site: str | None, until: datetime | None, standing: str | None, on: datetime | None
+) -> None:
+    """What is owed, worst first, and why."""
+    program = desk.program
+    wanted = Wanted(unit, site, _day(until), standing)
+    with program.store.read() as conn:
+        if on is None:
+            found = stored_duties(conn, wanted)
+        else:
+            found = duties_on(conn, load_rulebook(program.settings), on.date(), wanted)
+    if desk.json:
+        desk.answer(found)
+        return
+    columns = ("standing", "last good day", "order by", "unit", "site", "what", "who", "because")
+    rows = [
+        (
+            d["standing"],
+            d["last_good_day"],
+            d["order_by"],
+            d["unit"] or "spare",
+            d["site"],
+            d["subject"],
+            d["responsible"],
+            f"{d['because'][0]['evidence']} – {_rule(d['because'])}" if d["because"] else "",
+        )
+        for d in found
+    ]
+    desk.table(columns, rows)
+    if not rows:
+        desk.say("Nothing of that kind is owed.")
+
+
+@click.command("cases")
+@pass_desk
+def cases_command(desk: Desk) -> int:
+    """Open matters that need a person now, worst first. Exit status 3 where there are any."""
+    program = desk.program
+    with program.store.read() as conn:
+        found = open_cases(conn, program.clock())
+    if desk.json:
+        desk.answer(found)
+    else:
+        columns = ("case", "severity", "state", "unit", "site", "since", "what")
+        rows = [
+            (c["case"], c["severity"], c["said"], c["unit"], c["site"], c["opened_on"], "; ".join(c["reasons"]))
+            for c in found
+        ]
+        desk.table(columns, rows)
+        if not found:
+            desk.say("No open case.")
+    return 3 if found else 0
+
+
+@click.command("take")
+@click.argument("case", type=int)
+@click.option("--by", "person", required=True, metavar="P", help="The person who has it.")
+@click.option("--until", metavar="ISO", help="Until when (default: 24 hours on).")
+@pass_desk
+def take_command(desk: Desk, case: int, person: str, until: str | None) -> None:
+    """Says that a person has a case in hand, until a time; it comes back if its cause remains."""
+    from ..cases.taking import parse_until
+
+    program = desk.program
+    now = program.clock()
+    ends = parse_until(until, now)
+    with program.store.write() as conn:
+        take(conn, case, person, ends, now)
+    if desk.json:
+        desk.answer({"case": case, "taken_by": person, "until": ends})
+    else:
+        desk.say(f"Case {case} is with {person} until {ends.isoformat(timespec='minutes')}.")
+
+
+@click.command("serve")
+@pass_desk
+def serve_command(desk: Desk) -> None:
+    """The service: rounds, letters, feed and pages, until it is told to stop."""
+    from ..daemon import serve
+
+    program = desk.program
+    logs.start()
+    serve(program)

@@ -1,0 +1,149 @@
+"""The service: a tick that asks the database what is owed, the letter box, and the web, until it is told to stop.
+
+The scheduler only wakes us, by an interval in UTC. Its cron trigger would skip a whole night after the spring change
+of the clock and run twice in autumn; what is owed is decided by the ledger, one row a zone and civil date. Any number
+of these services on one database is harmless: rounds and letters are claimed by rows with leases.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import signal
+import socket
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+
+import uvicorn
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.interval import IntervalTrigger
+
+from .bootstrap import Program
+from .errors import UserError
+from .letters.delivery import deliver_async
+from .pages.app import build
+from .sweeping import look_round
+
+logger = logging.getLogger("nightround.daemon")
+
+STOP_SECONDS = 10
+
+
+class Service:
+    """One running service. `ready` is set once the web answers and the first tick has been made."""
+
+    def __init__(self, program: Program) -> None:
+        self._program = program
+        self._stop = asyncio.Event()
+        self._busy = asyncio.Lock()
+        self.ready = asyncio.Event()
+        self.address: tuple[str, int] | None = None
+
+    def stop(self) -> None:
+        """Asks for the end: the message in hand is finished, then all of it stops."""
+        logger.info("stopping")
+        self._stop.set()
+
+    async def tick(self) -> None:
+        """Everything that may be owed: rounds, then letters, then their sending. Never two at once."""
+        if self._busy.locked():
+            logger.info("tick passed over, the one before is still at work")
+            return
+        async with self._busy:
+            try:
+                await asyncio.to_thread(look_round, self._program)
+            except Exception:
+                # The next tick finds the same work owed again; the log and /readyz show that it was not done.
+                logger.exception("tick failed")
+            if self._stop.is_set():
+                return
+            try:
+                await deliver_async(self._program, self._stop)
+            except Exception:
+                logger.exception("delivery failed")
+
+    async def run(self) -> None:
+        """Runs until stopped. Raises UserError where the address is taken."""
+        listening = _listen(self._program.settings.web.bind)
+        self.address = listening.getsockname()[:2]
+        config = uvicorn.Config(
+            build(self._program),
+            log_config=None,
+            access_log=False,
+            lifespan="off",
+            timeout_graceful_shutdown=3,
+            server_header=False,
+        )
+        server = _Server(config)
+        scheduler = AsyncIOScheduler(timezone="UTC")
+        scheduler.add_job(
+            self.tick,
+            IntervalTrigger(seconds=self._program.settings.rounds.tick_seconds, timezone="UTC"),
+            id="tick",
+            # The defaults would lose a late tick (grace 1 s); ours is never too late, and one for many is enough.
+            misfire_grace_time=None,
+            coalesce=True,
+            max_instances=1,
+        )
+        web = asyncio.create_task(server.serve(sockets=[listening]))
+        scheduler.start()
+        logger.info("serving", extra={"bind": self._program.settings.web.bind})
+        first = asyncio.create_task(self.tick())
+        self.ready.set()
+        await self._stop.wait()
+        scheduler.shutdown(wait=False)
+        server.should_exit = True
+        # The tick in hand ends its batch and its message; what it has not begun is owed again after the next start.
+        with suppress(TimeoutError):
+            async with asyncio.timeout(STOP_SECONDS - 2):
+                await web
+                await first
+                async with self._busy:
+                    pass
+        logger.info("stopped")
+
+
+class _Server(uvicorn.Server):
+    """A web server that leaves signals to the service."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+def _listen(bind: str) -> socket.socket:
+    """The listening socket; raises UserError where the address is no address or is taken."""
+    host, port = _address(bind)
+    try:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        return socket.create_server((host, port), family=family, backlog=128)
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise UserError(f"web.bind: {bind} cannot be listened on ({why}); stop what uses it or set another") from None
+
+
+def _address(bind: str) -> tuple[str, int]:
+    host, _, port = bind.rpartition(":")
+    if not host or not port.isdigit() or not 0 <= int(port) <= 65535:
+        raise UserError(f"web.bind: {bind!r} is not an address; write it as 127.0.0.1:8470")
+    return host.strip("[]"), int(port)
+
+
+def serve(program: Program, started: Callable[[], None] | None = None) -> None:
+    """Runs the service until SIGTERM or SIGINT."""
+
+    async def main() -> None:
+        service = Service(program)
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, service.stop)
+        if started is not None:
+            asyncio.get_running_loop().create_task(_when(service.ready, started))
+        await service.run()
+
+    asyncio.run(main())
+
+
+async def _when(ready: asyncio.Event, started: Callable[[], None]) -> None:
+    await ready.wait()
+    started()

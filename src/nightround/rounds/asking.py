@@ -1,0 +1,204 @@
+"""Answers what is owed: the duties as the last round left them, or reckoned anew for another day without writing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Connection, Select, case, select
+
+from ..errors import UserError
+from ..reckoning.owed import Duty, Standing
+from ..store.tables import duties, people, person_roles, person_sites, sites, units
+from .differences import because_text
+from .loading import load, unit_ids, zones
+from .rulebook import RuleBook
+from .tonight import Reckoners
+
+WORST_FIRST = (Standing.OVERDUE, Standing.ORDER_NOW, Standing.OPEN, Standing.NOT_RECORDED, Standing.AHEAD)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which duties are asked for; None asks for all."""
+
+    unit: str | None = None
+    site: str | None = None
+    until: date | None = None
+    standing: str | None = None
+
+    def check(self, conn: Connection) -> None:
+        """Raises UserError where a unit, site or standing is not known."""
+        if self.unit is not None and conn.execute(select(units.c.id).where(units.c.unit == self.unit)).first() is None:
+            raise UserError(f"unit {self.unit!r} is not in the register; see: nightround duties --json")
+        if self.site is not None and conn.execute(select(sites.c.id).where(sites.c.site == self.site)).first() is None:
+            raise UserError(f"site {self.site!r} is not in the register")
+        if self.standing is not None and self.standing not in list(Standing):
+            raise UserError(f"standing {self.standing!r} is not known; use one of: {', '.join(Standing)}")
+
+    def holds(self, standing: str, good: date | None) -> bool:
+        """Whether a duty with that standing and last good day is asked for; `until` leaves out what has no date."""
+        if self.standing is not None and standing != self.standing:
+            return False
+        return self.until is None or (good is not None and good <= self.until)
+
+
+def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) -> list[dict[str, Any]]:
+    """The duties as the last round left them, worst first."""
+    wanted.check(conn)
+    query: Select[Any] = (
+        select(
+            units.c.unit,
+            sites.c.site,
+            duties.c.site_id,
+            duties.c.kind,
+            duties.c.subject,
+            duties.c.standing,
+            duties.c.opens,
+            duties.c.order_by,
+            duties.c.last_good_day,
+            duties.c.deadline,
+            duties.c.role,
+            duties.c.because,
+        )
+        .join(sites, sites.c.id == duties.c.site_id)
+        .outerjoin(units, units.c.id == duties.c.unit_id)
+    )
+    if wanted.unit is not None:
+        query = query.where(units.c.unit == wanted.unit)
+    if wanted.site is not None:
+        query = query.where(sites.c.site == wanted.site)
+    if wanted.standing is not None:
+        query = query.where(duties.c.standing == wanted.standing)
+    if wanted.until is not None:
+        query = query.where(duties.c.last_good_day <= wanted.until)
+    worst = case({str(standing): rank for rank, standing in enumerate(WORST_FIRST)}, value=duties.c.standing)
+    query = query.order_by(worst, duties.c.last_good_day, units.c.unit, duties.c.key)
+    if limit is not None:
+        query = query.limit(limit)
+    rows = conn.execute(query).all()
+    who = Responsible(conn, {row.site_id for row in rows})
+    return [
+        _shown(
+            row.unit,
+            row.site,
+            row.kind,
+            row.subject,
+            row.standing,
+            row.opens,
+            row.order_by,
+            row.last_good_day,
+            row.deadline,
+            who.of(row.site_id, row.role),
+            json.loads(row.because),
+        )
+        for row in rows
+    ]
+
+
+def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> list[dict[str, Any]]:
+    """The duties as a round on that day would find them with today's facts; writes nothing."""
+    wanted.check(conn)
+    reckoners = Reckoners(book)
+    codes = dict(conn.execute(select(sites.c.id, sites.c.site)).tuples().all())
+    found: list[tuple[str, int, Duty]] = []
+    for loaded in _everything(conn, wanted):
+        for duty in reckoners.at(loaded.place, on).unit(loaded.facts).duties:
+            if wanted.holds(duty.standing, duty.last_good_day):
+                found.append((loaded.facts.unit, loaded.site_id, duty))
+    found.sort(
+        key=lambda item: (WORST_FIRST.index(item[2].standing), item[2].last_good_day or date.max, item[0], item[2].key)
+    )
+    who = Responsible(conn, {site_id for _, site_id, _ in found})
+    return [
+        _shown(
+            unit,
+            codes[site_id],
+            duty.kind,
+            duty.subject,
+            duty.standing,
+            duty.opens,
+            duty.order_by,
+            duty.last_good_day,
+            duty.deadline,
+            who.of(site_id, duty.role),
+            json.loads(because_text(duty.because)),
+        )
+        for unit, site_id, duty in found
+    ]
+
+
+class Responsible:
+    """Who does what at which site: the people with the role there, or a sentence that says there is nobody."""
+
+    def __init__(self, conn: Connection, site_ids: set[int]) -> None:
+        self._by: dict[tuple[int, str], list[str]] = {}
+        self._anywhere: dict[str, list[str]] = {}
+        query = (
+            select(people.c.person, people.c.whole_fleet, person_roles.c.role, person_sites.c.site_id)
+            .join(person_roles, person_roles.c.person_id == people.c.id)
+            .outerjoin(person_sites, person_sites.c.person_id == people.c.id)
+            .order_by(people.c.person)
+        )
+        for person, whole_fleet, role, site_id in conn.execute(query).all():
+            if whole_fleet:
+                names = self._anywhere.setdefault(role, [])
+                if person not in names:
+                    names.append(person)
+            elif site_id in site_ids:
+                self._by.setdefault((site_id, role), []).append(person)
+
+    def of(self, site_id: int, role: str) -> str:
+        """Person codes, comma-separated: those of the site, else those of the whole fleet, else the coordinators."""
+        for wanted in (role, "coordinator"):
+            names = self._by.get((site_id, wanted)) or self._anywhere.get(wanted)
+            if names:
+                return ", ".join(names)
+        return f"no {role} recorded"
+
+
+def _everything(conn: Connection, wanted: Wanted) -> Iterator[Any]:
+    if wanted.unit is not None or wanted.site is not None:
+        query = select(units.c.id).join(sites, sites.c.id == units.c.site_id).order_by(units.c.id)
+        if wanted.unit is not None:
+            query = query.where(units.c.unit == wanted.unit)
+        if wanted.site is not None:
+            query = query.where(sites.c.site == wanted.site)
+        yield from load(conn, list(conn.execute(query).scalars()))
+        return
+    for zone in zones(conn):
+        after = 0
+        while ids := unit_ids(conn, zone, after, 1000):
+            yield from load(conn, ids)
+            after = ids[-1]
+
+
+def _shown(
+    unit: str | None,
+    site: str,
+    kind: str,
+    subject: str,
+    standing: str,
+    opens: date | None,
+    order_by: date | None,
+    good: date | None,
+    deadline: datetime | None,
+    responsible: str,
+    because: Sequence[Mapping[str, Any]],
+) -> dict[str, Any]:
+    return {
+        "unit": unit,
+        "site": site,
+        "kind": kind,
+        "subject": subject,
+        "standing": str(standing),
+        "opens": opens,
+        "order_by": order_by,
+        "last_good_day": good,
+        "deadline": deadline,
+        "responsible": responsible,
+        "because": list(because),
+    }

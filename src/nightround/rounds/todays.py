@@ -1,0 +1,88 @@
+"""What is wrong today, worst first: the facts behind the `today` command."""
+
+from __future__ import annotations
+
+import json
+from datetime import datetime, timedelta
+from typing import Any
+
+from sqlalchemy import Column, Connection, func, select
+
+from ..reckoning.owed import Condition, Standing
+from ..store.tables import cases, conditions, duties, ledger, messages, sites, units
+from .asking import Wanted, stored_duties
+from .ledger import age
+from .loading import zones
+
+SHOWN = 12
+LATE = timedelta(hours=28)  # an autumn day has 25 hours
+
+
+def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]:
+    """The fleet as the last rounds left it, with the age of each zone's last round and what waits in the letter box."""
+    standings = _counts(conn, duties.c.standing)
+    states = _counts(conn, conditions.c.condition)
+    letters = _counts(conn, messages.c.state)
+    return {
+        "rounds": [_round(conn, zone, now) for zone in zones(conn)],
+        "units": conn.execute(select(func.count()).select_from(units)).scalar_one(),
+        "conditions": {str(condition): states.get(str(condition), 0) for condition in Condition},
+        "standings": {str(standing): standings.get(str(standing), 0) for standing in Standing},
+        "not_to_be_relied_on": _units_in(conn, Condition.NOT_TO_BE_RELIED_ON, shown),
+        "no_evidence": _units_in(conn, Condition.NO_EVIDENCE, shown),
+        "overdue": stored_duties(conn, Wanted(standing=Standing.OVERDUE), shown),
+        "order_now": stored_duties(conn, Wanted(standing=Standing.ORDER_NOW), shown),
+        "open": stored_duties(conn, Wanted(standing=Standing.OPEN), shown),
+        "cases": {
+            "open": _count(conn, cases.c.state == "open"),
+            "taken": _count(conn, cases.c.state == "taken"),
+        },
+        "letters": {state: letters.get(state, 0) for state in ("waiting", "sending", "sent", "given up")},
+        "set_aside": _set_aside(conn),
+    }
+
+
+def _counts(conn: Connection, column: Column[str]) -> dict[str, int]:
+    return dict(conn.execute(select(column, func.count()).group_by(column)).tuples().all())
+
+
+def _count(conn: Connection, clause: Any) -> int:
+    return int(conn.execute(select(func.count()).select_from(cases).where(clause)).scalar_one())
+
+
+def _round(conn: Connection, zone: str, now: datetime) -> dict[str, Any]:
+    old = age(conn, zone, now)
+    return {
+        "zone": zone,
+        "hours_ago": None if old is None else round(old.total_seconds() / 3600, 1),
+        "late": old is None or old > LATE,
+    }
+
+
+def _units_in(conn: Connection, condition: Condition, shown: int) -> list[dict[str, Any]]:
+    query = (
+        select(units.c.unit, sites.c.site, sites.c.name, units.c.spot, conditions.c.since, conditions.c.reasons)
+        .join(units, units.c.id == conditions.c.unit_id)
+        .join(sites, sites.c.id == units.c.site_id)
+        .where(conditions.c.condition == str(condition))
+        .order_by(conditions.c.since, units.c.unit)
+        .limit(shown)
+    )
+    return [
+        {
+            "unit": row.unit,
+            "site": row.site,
+            "site_name": row.name,
+            "spot": row.spot,
+            "since": row.since,
+            "reasons": json.loads(row.reasons),
+        }
+        for row in conn.execute(query)
+    ]
+
+
+def _set_aside(conn: Connection) -> list[dict[str, str]]:
+    """Units that the newest round of each zone could not reckon, and why."""
+    newest = select(func.max(ledger.c.id)).where(ledger.c.state == "done").group_by(ledger.c.zone)
+    query = select(ledger.c.findings).where(ledger.c.id.in_(newest), ledger.c.findings != "[]")
+    return [finding for text in conn.execute(query).scalars() for finding in json.loads(text)]

@@ -1,0 +1,49 @@
+"""One look round: the rounds that are owed, then the letters that follow from them. The daemon's tick and `round`."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date
+
+from .bootstrap import Program
+from .letters import telling, weekly
+from .rounds.loading import zones
+from .rounds.rulebook import load as load_rulebook
+from .rounds.tonight import Progress, RoundResult, run_owed, run_round
+
+
+@dataclass(slots=True)
+class LookedRound:
+    """What one look round did."""
+
+    rounds: list[RoundResult] = field(default_factory=list)
+    messages: int = 0
+
+
+def look_round(program: Program) -> LookedRound:
+    """Runs what is owed now and stores the letters that are owed now. Decides nothing before all rounds are done."""
+    done = LookedRound(run_owed(program))
+    done.messages = letters(program)
+    return done
+
+
+def rounds_on(
+    program: Program, on: date, only: Sequence[str] | None = None, progress: Progress | None = None
+) -> LookedRound:
+    """The rounds of one civil date in every zone of the fleet (or in `only`), and the letters of that date."""
+    book = load_rulebook(program.settings)
+    with program.store.read() as conn:
+        wanted = [zone for zone in zones(conn) if only is None or zone in only]
+    done = LookedRound()
+    for zone in wanted:
+        result = run_round(program, zone, on, book, progress, again=True)
+        done.rounds.append(result or RoundResult(on, zone))
+    done.messages = letters(program, on)
+    return done
+
+
+def letters(program: Program, on: date | None = None) -> int:
+    """Stores every letter owed, for now or for a civil date, and says how many."""
+    now = program.clock()
+    return telling.sweep(program, now, on=on) + weekly.post_owed(program, now, on=on)
