@@ -19,6 +19,8 @@ from .errors import Failure, UserError
 
 # Command → module in `commands`; a module is read only when its command runs, so that `--help` is quick.
 _WHERE: dict[str, str] = {
+    "setup": "setting_up",
+    "demo": "demo",
     "round": "watch",
     "today": "watch",
     "duties": "watch",
