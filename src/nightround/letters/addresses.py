@@ -1,0 +1,33 @@
+"""Reads e-mail addresses as SMTP needs them: domain in punycode, and whether the part before the @ needs SMTPUTF8."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from email_validator import EmailNotValidError, validate_email
+
+
+@dataclass(frozen=True, slots=True)
+class Mailbox:
+    """An address that can stand in an SMTP command. `needs_utf8`: only a server with SMTPUTF8 (RFC 6531) takes it."""
+
+    address: str
+    needs_utf8: bool
+
+
+def read(address: str) -> Mailbox | None:
+    """The mailbox that an address names, or None where it is no address. Looks nothing up.
+
+    Addresses within one's own network (`desk@mail.local`) are addresses too.
+    """
+    try:
+        found = validate_email(
+            address,
+            check_deliverability=False,
+            globally_deliverable=False,
+            allow_quoted_local=True,
+            allow_domain_literal=True,
+        )
+    except EmailNotValidError:
+        return None
+    return Mailbox(f"{found.local_part}@{found.ascii_domain or found.domain}", not found.local_part.isascii())

@@ -1,0 +1,121 @@
+"""Makes a letter: content in, finished bytes out, ready for the letter box. Never sends, never looks anything up.
+
+The same key, content and instant give the same bytes. Nothing that stands in the register can break a letter: names
+are cleaned, and an address that is none still gives a letter, which delivery gives up with the reason.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from email.message import EmailMessage
+from email.policy import SMTP
+from typing import Any
+
+from ..errors import UserError
+from ..settings import Settings
+from . import addresses, headers
+from .templates import render
+
+
+@dataclass(frozen=True, slots=True)
+class Addressee:
+    """Who gets a letter. `person_id` is None for somebody who is not in the register."""
+
+    person_id: int | None
+    name: str
+    address: str
+
+
+@dataclass(frozen=True, slots=True)
+class Letter:
+    """A finished message. `body` is what goes on the wire; `created_at` is an instant in UTC."""
+
+    key: str
+    kind: str
+    person_id: int | None
+    to_address: str
+    subject: str
+    message_id: str
+    body: bytes
+    urgent: bool
+    created_at: datetime
+
+
+def compose(
+    settings: Settings,
+    kind: str,
+    key: str,
+    to: Addressee,
+    content: Mapping[str, Any],
+    now: datetime,
+    *,
+    urgent: bool = False,
+    references: Sequence[str] = (),
+    unsubscribe_url: str | None = None,
+) -> Letter:
+    """Renders a letter of that kind.
+
+    `key` is what makes it unique; its Message-ID follows from it. `references` are the Message-IDs of the thread,
+    oldest first. `unsubscribe_url` is for the weekly letter only (RFC 8058); templates see it too.
+    Raises UserError where a template or a mail setting is wrong.
+    """
+    words = render(settings, kind, {**content, "unsubscribe_url": unsubscribe_url}, to.name, now)
+    box = addresses.read(to.address)
+    utf8 = box is not None and box.needs_utf8
+    identity = message_id(settings, key)
+    subject = headers.text("Subject", words.subject)
+    fields = [
+        headers.mailbox("From", settings.mail.sender_name, sender(settings)),
+        headers.mailbox("To", to.name, box.address if box else None),
+        subject,
+        headers.date("Date", now),
+        headers.token("Message-ID", identity),
+        headers.token("List-Id", f"<{settings.mail.list_id}>"),
+        headers.token("Auto-Submitted", "auto-generated"),
+        headers.token("X-Auto-Response-Suppress", "All"),
+    ]
+    if references:
+        fields += [headers.token("References", *references), headers.token("In-Reply-To", references[-1])]
+    if unsubscribe_url is not None:
+        fields.append(headers.token("List-Unsubscribe", f"<{unsubscribe_url}>"))
+        if unsubscribe_url.startswith("https:"):
+            # RFC 8058 §3.1 knows one click over HTTPS only.
+            fields.append(headers.token("List-Unsubscribe-Post", "List-Unsubscribe=One-Click"))
+    return Letter(
+        key=key,
+        kind=kind,
+        person_id=to.person_id,
+        to_address=box.address if box else headers.clean(to.address, 320),
+        subject=str(subject.meaning),
+        message_id=identity,
+        body=headers.seal(_body(words.text, words.html, identity), fields, utf8=utf8),
+        urgent=urgent,
+        created_at=now,
+    )
+
+
+def message_id(settings: Settings, key: str) -> str:
+    """The Message-ID of the letter with that key: the same on every try, and of no other installation."""
+    mark = hmac.new(settings.secret(), b"message-id\0" + key.encode("utf-8"), hashlib.sha256).hexdigest()[:32]
+    return f"<{mark}@{sender(settings).rpartition('@')[2]}>"
+
+
+def sender(settings: Settings) -> str:
+    """The address in From. Raises UserError where the setting is no address that every server takes."""
+    box = addresses.read(settings.mail.sender)
+    if box is None or box.needs_utf8:
+        raise UserError(f"mail.sender: {settings.mail.sender!r} cannot send; set an address such as rounds@example.org")
+    return box.address
+
+
+def _body(text: str, html: str, identity: str) -> EmailMessage:
+    message = EmailMessage(policy=SMTP.clone(cte_type="7bit"))
+    message.set_content(text)
+    message.add_alternative(html, subtype="html")
+    # A random boundary would make two runs over the same data differ.
+    message.set_boundary("=_" + hashlib.sha256(identity.encode("ascii")).hexdigest()[:24])
+    return message
