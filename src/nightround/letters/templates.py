@@ -33,8 +33,7 @@ from ..settings import Settings
 from .headers import one_line
 
 TEXT_WIDTH = 72
-_BLANKS = re.compile(r"
-{3,}")
+_BLANKS = re.compile(r"\n{3,}")
 
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
