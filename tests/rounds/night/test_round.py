@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -177,6 +177,33 @@ def test_missed_nights_are_caught_up_in_one_pass(program: Program, clock: Clock)
     assert [row.on for row in rows] == [TODAY + timedelta(days=n) for n in range(6)]
     assert [row.state for row in rows] == ["done", *["caught up"] * 4, "done"]
     assert run_owed(program, BOOK) == []
+
+
+@pytest.mark.parametrize(
+    ("zone", "at", "start"),
+    [
+        # pitfalls.md: a cron trigger at these times leaves out the day after the spring change …
+        (BERLIN, time(0, 30), datetime(2027, 3, 27, 12, 0, tzinfo=UTC)),
+        ("America/New_York", time(0, 0), datetime(2027, 3, 13, 12, 0, tzinfo=UTC)),
+        ("America/Los_Angeles", time(0, 30), datetime(2027, 3, 13, 12, 0, tzinfo=UTC)),
+        # … and at these runs twice in autumn.
+        ("America/Los_Angeles", time(1, 30), datetime(2027, 11, 6, 12, 0, tzinfo=UTC)),
+        (BERLIN, time(2, 30), datetime(2027, 10, 30, 12, 0, tzinfo=UTC)),
+        ("Australia/Lord_Howe", time(2, 0), datetime(2027, 4, 3, 2, 0, tzinfo=UTC)),
+    ],
+)
+def test_ticks_across_a_clock_change_run_each_civil_date_once(
+    program: Program, clock: Clock, zone: str, at: time, start: datetime
+) -> None:
+    small_fleet(program.store, zone)
+    program.settings.rounds.at = at
+    clock.now = start
+    ran = []
+    for _ in range(4 * 24 * 6):
+        ran += [result.on for result in run_owed(program, BOOK)]
+        clock.forward(minutes=10)
+    assert ran == [ran[0] + timedelta(days=n) for n in range(len(ran))]
+    assert len(ran) in (4, 5)
 
 
 def test_each_zone_has_its_own_night(program: Program, clock: Clock) -> None:
