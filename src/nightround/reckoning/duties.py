@@ -30,7 +30,9 @@ _DONE = {
 # Results kept at most; a fleet has few distinct dates, but memory must not depend on that.
 KEPT = 20_000
 
-_CheckKey = tuple[Subject, date | None, date | None, date | None, str]
+_Era = tuple[bool, ...]
+_Round = tuple[Subject, tuple[Rule, ...], bool, bool]
+_CheckKey = tuple[Subject, _Era, date | None, date | None, date | None, str]
 _PartKey = tuple[str, str, date | None, date | None, Limits, bool]
 
 
@@ -56,16 +58,9 @@ class Reckoner:
         self._rules: dict[Subject, tuple[Rule, ...]] = {
             subject: tuple(rule for rule in rules if rule.subject is subject) for subject in Subject
         }
-        self._rounds = tuple(
-            (
-                subject,
-                rules,
-                any(rule.use_counts for rule in rules),
-                any(rule.shape.span is Span.PER_MODEL for rule in rules),
-            )
-            for subject in ROUNDS
-            if (rules := self._rules[subject])
-        )
+        # Rules for units put in service from some day on; which of them touch a unit is its era.
+        self._dated = tuple(rule for rule in rules if rule.in_service_from is not None)
+        self._rounds: dict[_Era, tuple[_Round, ...]] = {}
         self._known_checks: dict[_CheckKey, Duty] = {}
         self._known_parts: dict[_PartKey, Duty] = {}
 
@@ -94,12 +89,16 @@ class Reckoner:
     def _checks(self, facts: UnitFacts) -> list[Duty]:
         said = facts.evidence
         found: list[Duty] = []
-        for subject, rules, use_counts, per_model in self._rounds:
+        era = tuple([rule.touches(facts.in_service_on) for rule in self._dated]) if self._dated else ()
+        rounds = self._rounds.get(era)
+        if rounds is None:
+            rounds = self._rounds[era] = self._rounds_of(era)
+        for subject, rules, use_counts, per_model in rounds:
             done: date | None = getattr(said, _DONE[subject])
             in_service_on = facts.in_service_on if done is None else None
             used_on = said.last_used_on if use_counts else None
             model = facts.model if per_model else ""
-            key = (subject, done, in_service_on, used_on, model)
+            key = (subject, era, done, in_service_on, used_on, model)
             known = self._known_checks.get(key)
             if known is None:
                 if len(self._known_checks) >= KEPT:
@@ -109,6 +108,18 @@ class Reckoner:
                 self._known_checks[key] = known
             found.append(known)
         return found
+
+    def _rounds_of(self, era: _Era) -> tuple[_Round, ...]:
+        """The rules of each round that touch a unit of that era, and what they look at."""
+        passed = {rule.id for rule, touched in zip(self._dated, era, strict=True) if not touched}
+        found: list[_Round] = []
+        for subject in ROUNDS:
+            rules = tuple(rule for rule in self._rules[subject] if rule.id not in passed)
+            if rules:
+                use_counts = any(rule.use_counts for rule in rules)
+                per_model = any(rule.shape.span is Span.PER_MODEL for rule in rules)
+                found.append((subject, rules, use_counts, per_model))
+        return tuple(found)
 
     def _parts(self, facts: UnitFacts) -> list[Duty]:
         evidence = facts.evidence

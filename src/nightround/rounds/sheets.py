@@ -6,12 +6,15 @@ What a sheet does not say stays unsaid; nothing is filled in.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from typing import TypeVar, overload
 
 from ..reckoning.rules import ModelSheet, Shape, Subject
 from .shapes import read_shape, spans_of_a_sheet
 from .tomlfile import Table, meant
 
 PADS = ("pads-adult", "pads-child", "pads-universal")
+KEPT = 4096  # spellings remembered at most
+T = TypeVar("T")
 _SUBJECTS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION)
 
 
@@ -20,6 +23,21 @@ class Sheets(Mapping[str, ModelSheet]):
 
     def __init__(self, named: Iterable[tuple[str, ModelSheet]] = ()) -> None:
         self._by_name = {plain(name): sheet for name, sheet in named}
+        self._asked: dict[str, ModelSheet | None] = {}
+
+    @overload
+    def get(self, model: str, default: None = None, /) -> ModelSheet | None: ...
+    @overload
+    def get(self, model: str, default: ModelSheet | T, /) -> ModelSheet | T: ...
+    def get(self, model: str, default: object = None, /) -> object:
+        """The sheet, or the default. Asked once for each unit of a fleet, so spellings are remembered."""
+        try:
+            found = self._asked[model]
+        except KeyError:
+            if len(self._asked) >= KEPT:
+                self._asked.clear()
+            found = self._asked[model] = self._by_name.get(plain(model))
+        return default if found is None else found
 
     def __getitem__(self, model: str) -> ModelSheet:
         return self._by_name[plain(model)]
