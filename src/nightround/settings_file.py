@@ -60,7 +60,7 @@ def _key(name: str, field: FieldInfo, chosen: str | None) -> Iterator[str]:
         return
     default = field.get_default(call_default_factory=True)
     if default is None:
-        yield f'# {name} = "{_placeholder(name, field)}"  (not set)'
+        yield f'# {name} = "{_placeholder(name, field)}"  # not set'
     else:
         yield f"# {name} = {toml(default)}"
 
