@@ -246,3 +246,9 @@ def test_a_file_in_another_encoding_is_told(tmp_path: Path, content: bytes) -> N
     (tmp_path / "rules" / "ours.toml").write_bytes(content)
     with pytest.raises(UserError, match=r"ours\.toml"):
         book(tmp_path, {})
+
+
+def test_a_rule_may_hold_for_a_single_day(tmp_path: Path) -> None:
+    one_day = 'force = "house"\neffective_from = 2026-02-01\neffective_to = 2026-02-01'
+    rule = ours(tmp_path, changed('force = "house"', one_day))
+    assert [rule.in_force(date(2026, month, day)) for month, day in ((1, 31), (2, 1), (2, 2))] == [False, True, False]
