@@ -22,6 +22,7 @@ _WHERE: dict[str, str] = {
     "setup": "setting_up",
     "demo": "demo",
     "round": "watch",
+    "scan": "scanning",
     "today": "watch",
     "duties": "watch",
     "cases": "watch",
