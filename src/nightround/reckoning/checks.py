@@ -7,7 +7,7 @@ from datetime import date
 
 from .dates import WorkingDays, last_good_day, opens
 from .owed import Because, Duty, Standing, by_date, standing_of
-from .rules import ModelSheet, Rule, Shape, Span, Subject
+from .rules import Force, ModelSheet, Rule, Shape, Span, Subject
 
 TITLES = {
     Subject.LOOK: "look at the unit",
@@ -60,6 +60,25 @@ def round_duty(
     standing = standing_of(day, opening, good)
     period = str(done or in_service_on or "")
     return Duty(subject.value, subject.value, title, standing, opening, None, good, None, role, period, because)
+
+
+def interval_rules(sheet: ModelSheet) -> tuple[Rule, ...]:
+    """The intervals of a model sheet as rules of the manufacturer, which bind wherever the model stands."""
+    return tuple(
+        Rule(
+            f"manual-{subject}",
+            f"The manual of {sheet.model}",
+            Subject(subject),
+            shape,
+            "",
+            "",
+            (),
+            Force.MANUFACTURER,
+            sheet.source,
+            sheet.verified_on,
+        )
+        for subject, shape in sheet.intervals
+    )
 
 
 def _evidence(

@@ -28,9 +28,11 @@ def condition_of(
     if reasons:
         return Condition.NO_EVIDENCE, tuple(reasons)
     work = [duty for duty in duties if duty.standing in _WORK]
+    # Not a condition of its own (§4), but what is not recorded says so and is never passed over.
+    unknown = tuple(f"{duty.subject}: not recorded" for duty in duties if duty.standing is Standing.NOT_RECORDED)
     if work:
-        return Condition.WORK_DUE, tuple(_work(duty) for duty in work)
-    return Condition.IN_SERVICE, ()
+        return Condition.WORK_DUE, (*(_work(duty) for duty in work), *unknown)
+    return Condition.IN_SERVICE, unknown
 
 
 def _not_to_be_relied_on(day: date, facts: UnitFacts) -> list[str]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date
 
 from .aftermath import put_right_duty, report_duty, restore_duty
-from .checks import round_duty
+from .checks import interval_rules, round_duty
 from .condition import condition_of
 from .dates import WorkingDays
 from .facts import Part, Place, UnitFacts
@@ -60,7 +60,8 @@ class Reckoner:
         }
         # Rules for units put in service from some day on; which of them touch a unit is its era.
         self._dated = tuple(rule for rule in rules if rule.in_service_from is not None)
-        self._rounds: dict[_Era, tuple[_Round, ...]] = {}
+        self._rounds: dict[tuple[_Era, str], tuple[_Round, ...]] = {}
+        self._own_rules: dict[str, tuple[Rule, ...]] = {}
         self._known_checks: dict[_CheckKey, Duty] = {}
         self._known_parts: dict[_PartKey, Duty] = {}
 
@@ -90,14 +91,16 @@ class Reckoner:
         said = facts.evidence
         found: list[Duty] = []
         era = tuple([rule.touches(facts.in_service_on) for rule in self._dated]) if self._dated else ()
-        rounds = self._rounds.get(era)
+        own = self._sheet_rules(facts.model)
+        which = (era, facts.model if own else "")
+        rounds = self._rounds.get(which)
         if rounds is None:
-            rounds = self._rounds[era] = self._rounds_of(era)
+            rounds = self._rounds[which] = self._rounds_of(era, own)
         for subject, rules, use_counts, per_model in rounds:
             done: date | None = getattr(said, _DONE[subject])
             in_service_on = facts.in_service_on if done is None else None
             used_on = said.last_used_on if use_counts else None
-            model = facts.model if per_model else ""
+            model = facts.model if per_model or own else ""
             key = (subject, era, done, in_service_on, used_on, model)
             known = self._known_checks.get(key)
             if known is None:
@@ -109,12 +112,24 @@ class Reckoner:
             found.append(known)
         return found
 
-    def _rounds_of(self, era: _Era) -> tuple[_Round, ...]:
+    def _sheet_rules(self, model: str) -> tuple[Rule, ...]:
+        """What the manual asks for by itself, where no pack says that the manual binds for that subject."""
+        known = self._own_rules.get(model)
+        if known is None:
+            if len(self._own_rules) >= KEPT:
+                self._own_rules.clear()
+            sheet = self._sheets.get(model)
+            known = self._own_rules[model] = () if sheet is None else interval_rules(sheet)
+        return known
+
+    def _rounds_of(self, era: _Era, own: tuple[Rule, ...]) -> tuple[_Round, ...]:
         """The rules of each round that touch a unit of that era, and what they look at."""
         passed = {rule.id for rule, touched in zip(self._dated, era, strict=True) if not touched}
         found: list[_Round] = []
         for subject in ROUNDS:
             rules = tuple(rule for rule in self._rules[subject] if rule.id not in passed)
+            if not any(rule.shape.span is Span.PER_MODEL for rule in rules):
+                rules += tuple(rule for rule in own if rule.subject is subject)
             if rules:
                 use_counts = any(rule.use_counts for rule in rules)
                 per_model = any(rule.shape.span is Span.PER_MODEL for rule in rules)

@@ -109,3 +109,20 @@ def test_the_period_is_the_evidence_so_that_a_new_check_makes_a_new_event() -> N
     same = duty(reckon(unit(looked("2026-10-25")), "2026-11-26", [NINETY]), "look")
     later = duty(reckon(unit(looked("2026-11-25")), "2026-11-26", [NINETY]), "look")
     assert first.period == same.period != later.period
+
+
+def test_an_interval_of_the_manual_binds_by_itself_and_only_once() -> None:
+    sheet = ModelSheet("Model D", "its manual", SEEN, intervals=(("test", Shape(Span.MONTHS, 12)),))
+    facts = unit(Evidence(looked_on=d("2026-11-20"), tested_on=d("2026-02-10")), model="Model D")
+    found = duty(reckon(facts, "2026-11-25", [NINETY], [sheet]), "test")
+    assert (found.last_good_day, found.because[0].force) == (d("2027-02-10"), Force.MANUFACTURER)
+    asked = rule("law-test", Subject.TEST, Shape(Span.PER_MODEL), force=Force.LAW)
+    found = duty(reckon(facts, "2026-11-25", [NINETY, asked], [sheet]), "test")
+    assert [because.rule for because in found.because] == ["law-test"]
+
+
+def test_a_duty_without_a_date_is_named_even_where_the_unit_is_in_service() -> None:
+    asked = rule("law-test", Subject.TEST, Shape(Span.PER_MODEL), force=Force.LAW)
+    found = reckon(unit(), "2026-11-25", [NINETY, asked])
+    assert found.condition == "in service"
+    assert found.reasons == ("test the unit: not recorded",)
