@@ -6,22 +6,41 @@ import importlib
 from collections.abc import Sequence
 
 from starlette.applications import Starlette
-from starlette.middleware import Middleware
+from starlette.exceptions import HTTPException
 from starlette.routing import BaseRoute
+from starlette.types import ASGIApp
 
 from ..bootstrap import Program
+from . import routes
 from .access import Access
+from .doors import Office, broken, refused_by_the_frame
+from .look import Look
+from .session import Cookies
 
 # No form of ours comes near it; a larger body is refused before it is read.
 MAX_BODY = 32 * 1024
 
 
-def build(program: Program) -> Starlette:
+class Web(Starlette):
+    """The framework's application with our headers and access log around even its own error answers."""
+
+    def build_middleware_stack(self) -> ASGIApp:
+        """See the class."""
+        return Access(super().build_middleware_stack())
+
+
+def build(program: Program, office: Office | None = None) -> Starlette:
     """The web application on this program. It starts nothing and keeps nothing between requests."""
-    routes: list[BaseRoute] = []
+    office = office or Office(program, Look(program.settings), Cookies(program.settings))
+    joined: list[BaseRoute] = []
     for room in ("calendar", "health"):
-        routes += _routes(room, program)
-    return Starlette(routes=routes, middleware=[Middleware(Access)], max_body_size=MAX_BODY)
+        joined += _routes(room, program)
+    joined += routes.routes(office)
+    return Web(
+        routes=joined,
+        exception_handlers={HTTPException: refused_by_the_frame(office), Exception: broken(office)},
+        max_body_size=MAX_BODY,
+    )
 
 
 def _routes(room: str, program: Program) -> Sequence[BaseRoute]:
@@ -31,5 +50,5 @@ def _routes(room: str, program: Program) -> Sequence[BaseRoute]:
         if error.name != f"{__package__}.{room}":
             raise
         return ()
-    routes: Sequence[BaseRoute] = module.routes(program)
-    return routes
+    found: Sequence[BaseRoute] = module.routes(program)
+    return found

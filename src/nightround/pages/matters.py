@@ -1,0 +1,141 @@
+"""The open matters of the viewer's sites: units not to be relied on and open cases, with who has them now."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from sqlalchemy import Connection, case, func, select
+
+from ..store.tables import cases, conditions, sites, units
+from .people import Viewer, names
+
+
+@dataclass(frozen=True, slots=True)
+class Matter:
+    """A unit that is not to be relied on, and who has its case. `taken_by` is "" where nobody has."""
+
+    unit: str
+    spot: str
+    site: str
+    site_name: str
+    zone: str
+    since: date
+    reasons: tuple[str, ...]
+    case_id: int | None
+    taken_by: str
+    taken_until: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCase:
+    """An open matter. `taken_by` is the name of whoever has it now, "" where nobody has. `unit` may be "" (spares)."""
+
+    id: int
+    kind: str
+    unit: str
+    spot: str
+    site: str
+    site_name: str
+    zone: str
+    opened_on: date
+    taken_by: str
+    taken_until: datetime | None
+
+
+def who_has(row: Any, known: dict[str, str], now: datetime) -> tuple[str, datetime | None]:
+    """The name of whoever has the case of that row now, and until when; nobody once that time is over."""
+    if row.taken_by and row.taken_until is not None and row.taken_until > now:
+        return known[row.taken_by], row.taken_until
+    return "", None
+
+
+def unreliable(conn: Connection, viewer: Viewer, now: datetime, limit: int) -> list[Matter]:
+    """The units not to be relied on: those that nobody has taken first, then the longest so."""
+    query = (
+        select(
+            units.c.unit,
+            units.c.spot,
+            sites.c.site,
+            sites.c.name,
+            sites.c.time_zone,
+            conditions.c.since,
+            conditions.c.reasons,
+            cases.c.id.label("case_id"),
+            cases.c.taken_by,
+            cases.c.taken_until,
+        )
+        .select_from(
+            conditions.join(units, units.c.id == conditions.c.unit_id)
+            .join(sites, sites.c.id == units.c.site_id)
+            .outerjoin(cases, (cases.c.unit_id == units.c.id) & cases.c.closed_at.is_(None))
+        )
+        .where(viewer.sees(), conditions.c.condition == "not to be relied on")
+        .order_by(case((cases.c.taken_until > now, 1), else_=0), conditions.c.since, units.c.unit, cases.c.id)
+        .limit(limit)
+    )
+    rows = conn.execute(query).all()
+    known = names(conn, {row.taken_by for row in rows if row.taken_by})
+    return [
+        Matter(
+            row.unit,
+            row.spot,
+            row.site,
+            row.name or row.site,
+            row.time_zone,
+            row.since,
+            tuple(json.loads(row.reasons)),
+            row.case_id,
+            *who_has(row, known, now),
+        )
+        for row in rows
+    ]
+
+
+def _joined() -> Any:
+    return select(cases, units.c.unit, units.c.spot, sites.c.site, sites.c.name, sites.c.time_zone).select_from(
+        cases.join(sites, sites.c.id == cases.c.site_id).outerjoin(units, units.c.id == cases.c.unit_id)
+    )
+
+
+def _open_cases(viewer: Viewer) -> Any:
+    return _joined().where(viewer.sees(), cases.c.closed_at.is_(None))
+
+
+def open_cases(conn: Connection, viewer: Viewer, now: datetime, limit: int) -> list[OpenCase]:
+    """The open cases: the urgent ones first, then the oldest."""
+    # "urgent", "soon", "routine" happen to be in the order of the alphabet from its end.
+    query = _open_cases(viewer).order_by(cases.c.severity.desc(), cases.c.opened_on, cases.c.id)
+    return _read(conn, query.limit(limit), now)
+
+
+def cases_of_unit(conn: Connection, unit_id: int, now: datetime) -> list[OpenCase]:
+    """The open cases of a unit."""
+    query = _joined().where(cases.c.unit_id == unit_id, cases.c.closed_at.is_(None))
+    return _read(conn, query.order_by(cases.c.id), now)
+
+
+def _read(conn: Connection, query: Any, now: datetime) -> list[OpenCase]:
+    rows = conn.execute(query).all()
+    known = names(conn, {row.taken_by for row in rows if row.taken_by})
+    return [
+        OpenCase(
+            row.id,
+            row.kind.replace("-", " "),
+            row.unit or "",
+            row.spot or "",
+            row.site,
+            row.name or row.site,
+            row.time_zone,
+            row.opened_on,
+            *who_has(row, known, now),
+        )
+        for row in rows
+    ]
+
+
+def open_cases_total(conn: Connection, viewer: Viewer) -> int:
+    """How many cases are open."""
+    return conn.execute(select(func.count()).select_from(_open_cases(viewer).subquery())).scalar_one()
