@@ -1,15 +1,62 @@
 """The letter box: every message is stored before it is sent, and is sent, given up or still waiting afterwards.
 
 States: waiting → sending (held under a lease) → sent | given up. There is no fourth, and nothing is deleted here.
+Whoever claims a letter holds it until its lease ends; a claim whose holder died is somebody else's then. Only the
+holder may say what became of a letter.
 """
 
 from __future__ import annotations
 
-from sqlalchemy import Connection
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from sqlalchemy import (
+    Connection,
+    Update,
+    and_,
+    bindparam,
+    case,
+    false,
+    func,
+    literal,
+    or_,
+    select,
+    true,
+    union_all,
+    update,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ..store.tables import messages
 from .compose import Letter
+
+
+@dataclass(frozen=True, slots=True)
+class Claimed:
+    """A letter that its holder may send now. `tries` counts those that failed before."""
+
+    id: int
+    key: str
+    to_address: str
+    body: bytes
+    urgent: bool
+    tries: int
+    created_at: datetime
+    next_try_at: datetime
+    last_answer: str
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What became of a claimed letter. `state` is waiting, sent or given up; `sent_at` only where it is sent."""
+
+    id: int
+    state: str
+    tries: int
+    next_try_at: datetime
+    sent_at: datetime | None
+    answer: str
 
 
 def post(conn: Connection, letter: Letter) -> int | None:
@@ -35,3 +82,144 @@ def post(conn: Connection, letter: Letter) -> int | None:
     )
     found = conn.execute(statement).first()
     return None if found is None else int(found.id)
+
+
+def claim(
+    conn: Connection,
+    holder: str,
+    now: datetime,
+    limit: int,
+    lease: timedelta,
+    *,
+    again_by: datetime | None = None,
+    only: int | None = None,
+) -> list[Claimed]:
+    """Takes up to `limit` letters that are due, in the order in which they should go.
+
+    Urgent ones first; then the one due for longest, new letters and those that failed before by turns, so that
+    neither holds up the other. Letters that failed before count as due up to `again_by` (default: now).
+    One statement, so that no two holders ever get the same letter.
+    """
+    new = and_(messages.c.state == "waiting", messages.c.tries == 0, messages.c.next_try_at <= now)
+    again = or_(
+        and_(messages.c.state == "waiting", messages.c.tries > 0, messages.c.next_try_at <= (again_by or now)),
+        and_(messages.c.state == "sending", messages.c.lease_until <= now),
+    )
+    queues = [
+        (
+            select(messages.c.id, messages.c.next_try_at)
+            .where(messages.c.urgent.is_(urgent), due, messages.c.id == only if only is not None else true())
+            .order_by(messages.c.next_try_at, messages.c.id)
+            .limit(limit)
+            .with_for_update(skip_locked=True)
+            .cte(name),
+            urgent,
+            side,
+        )
+        for name, urgent, side, due in (
+            ("urgent_new", true(), 0, new),
+            ("urgent_again", true(), 1, again),
+            ("new", false(), 0, new),
+            ("again", false(), 1, again),
+        )
+    ]
+    turns = union_all(
+        *(
+            select(
+                queue.c.id,
+                case((urgent, 0), else_=1).label("class"),
+                func.row_number().over(order_by=(queue.c.next_try_at, queue.c.id)).label("turn"),
+                literal(side).label("side"),
+            )
+            for queue, urgent, side in queues
+        )
+    ).subquery()
+    picked = select(turns.c.id).order_by(turns.c["class"], turns.c.turn, turns.c.side, turns.c.id).limit(limit)
+    taken = (
+        update(messages)
+        .where(messages.c.id.in_(picked))
+        .values(state="sending", holder=holder, lease_until=now + lease)
+        .returning(*(messages.c[name] for name in Claimed.__slots__))
+    )
+    return _by_turns([Claimed(*row) for row in conn.execute(taken)])
+
+
+def _by_turns(letters: list[Claimed]) -> list[Claimed]:
+    """The order of `claim`, which RETURNING does not keep."""
+    counts: dict[tuple[bool, bool], int] = {}
+    ranked = []
+    for letter in sorted(letters, key=lambda letter: (letter.next_try_at, letter.id)):
+        queue = (letter.urgent, letter.tries > 0)
+        counts[queue] = counts.get(queue, 0) + 1
+        ranked.append(((not letter.urgent, counts[queue], letter.tries > 0, letter.id), letter))
+    return [letter for _, letter in sorted(ranked, key=lambda pair: pair[0])]
+
+
+_settle = (
+    update(messages)
+    .where(
+        messages.c.id == bindparam("b_id"), messages.c.state == "sending", messages.c.holder == bindparam("b_holder")
+    )
+    .values(
+        state=bindparam("b_state"),
+        tries=bindparam("b_tries"),
+        next_try_at=bindparam("b_next_try_at"),
+        sent_at=bindparam("b_sent_at"),
+        last_answer=bindparam("b_answer"),
+        holder="",
+        lease_until=None,
+    )
+)
+
+
+def settle(conn: Connection, holder: str, outcomes: Sequence[Outcome]) -> int:
+    """Writes what became of letters, each only if it is still the holder's; says how many were."""
+    if not outcomes:
+        return 0
+    rows = [
+        {
+            "b_id": outcome.id,
+            "b_holder": holder,
+            "b_state": outcome.state,
+            "b_tries": outcome.tries,
+            "b_next_try_at": outcome.next_try_at,
+            "b_sent_at": outcome.sent_at,
+            "b_answer": outcome.answer,
+        }
+        for outcome in outcomes
+    ]
+    return conn.execute(_settle, rows).rowcount
+
+
+def renew(conn: Connection, holder: str, now: datetime, lease: timedelta) -> None:
+    """Lengthens the lease of all that the holder has in hand."""
+    conn.execute(_held(holder).values(lease_until=now + lease))
+
+
+def release(conn: Connection, holder: str) -> int:
+    """Puts back what the holder has not settled, as if it had not been claimed."""
+    return conn.execute(_held(holder).values(state="waiting", holder="", lease_until=None)).rowcount
+
+
+def hasten(conn: Connection, now: datetime, *, failed_too: bool) -> None:
+    """Makes waiting letters due now: those that no server has put off, or all of them."""
+    conn.execute(
+        update(messages)
+        .where(
+            messages.c.state == "waiting",
+            messages.c.next_try_at > now,
+            messages.c.created_at <= now,
+            true() if failed_too else messages.c.tries == 0,
+        )
+        .values(next_try_at=now)
+    )
+
+
+def waiting(conn: Connection) -> int:
+    """How many letters have not come to their end."""
+    count = select(func.count()).where(messages.c.state.in_(("waiting", "sending")))
+    return int(conn.execute(count).scalar_one())
+
+
+def _held(holder: str) -> Update:
+    return update(messages).where(messages.c.state == "sending", messages.c.holder == holder)

@@ -321,7 +321,7 @@ messages = Table(
     Column("lease_until", Instant),
     Column("sent_at", Instant),
     Column("last_answer", Text, nullable=False, server_default=""),  # the server's last words, or the failure's
-    Index("ix_messages_state_next_try_at", "state", "next_try_at"),
+    Index("ix_messages_turn", "state", "urgent", "tries", "next_try_at"),  # the order in which letters are claimed
 )
 
 # Who was told of which case at which step; the unique row is what keeps anybody from being told twice.
@@ -354,7 +354,7 @@ feed_states = Table(
     Column("feed_id", ForeignKey("feeds.id"), primary_key=True),
     Column("kind", String(8), primary_key=True),  # events, tasks
     Column("version", Integer, nullable=False),  # fleet.version it was built at
-    Column("base_url", Text, nullable=False),
+    Column("made_with", String(64), nullable=False),  # digest of the settings and release that shape the bytes
     Column("etag", String(64), nullable=False),
     Column("last_modified", Instant, nullable=False),
 )
@@ -365,6 +365,6 @@ events = Table(
     metadata,
     Column("duty_id", ForeignKey("duties.id", ondelete="CASCADE"), primary_key=True),
     Column("kind", String(8), primary_key=True),
-    Column("stamp", String(96), nullable=False),  # duty, unit and site revision and base address
+    Column("stamp", String(96), nullable=False),  # duty, unit and site revision, and what `made_with` says
     Column("body", LargeBinary, nullable=False),
 )

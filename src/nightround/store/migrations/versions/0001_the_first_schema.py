@@ -119,7 +119,7 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("messages", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_messages_person_id"), ["person_id"], unique=False)
-        batch_op.create_index("ix_messages_state_next_try_at", ["state", "next_try_at"], unique=False)
+        batch_op.create_index("ix_messages_turn", ["state", "urgent", "tries", "next_try_at"], unique=False)
 
     op.create_table(
         "person_roles",
@@ -307,7 +307,7 @@ def upgrade() -> None:
         sa.Column("feed_id", sa.Integer(), nullable=False),
         sa.Column("kind", sa.String(length=8), nullable=False),
         sa.Column("version", sa.Integer(), nullable=False),
-        sa.Column("base_url", sa.Text(), nullable=False),
+        sa.Column("made_with", sa.String(length=64), nullable=False),
         sa.Column("etag", sa.String(length=64), nullable=False),
         sa.Column("last_modified", Instant(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["feed_id"], ["feeds.id"], name=op.f("fk_feed_states_feed_id_feeds")),

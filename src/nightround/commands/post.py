@@ -1,0 +1,102 @@
+"""`deliver`, and the test letter that `verify --mail-to` sends."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+import click
+from sqlalchemy import select
+
+from ..bootstrap import Program
+from ..errors import UserError
+from ..letters import addresses, box
+from ..letters.compose import Addressee, compose
+from ..letters.delivery import deliver
+from ..store.tables import messages
+from .desk import Desk, pass_desk
+
+
+@click.command("deliver")
+@click.option(
+    "--now", "everything", is_flag=True, help="Also letters that the server put off and whose time is not yet."
+)
+@pass_desk
+def deliver_command(desk: Desk, everything: bool) -> int:
+    """Sends what waits in the letter box, once.
+
+    Exit: 0 all went well, 1 the mail server could not be used, 3 letters were given up.
+    """
+    program = desk.program
+    with _stopped_by_signals() as stop, desk.progress("sending") as progress:
+        done = deliver(program, stop=stop, everything=everything, progress=progress)
+    with program.store.read() as conn:
+        query = select(messages.c.key, messages.c.to_address, messages.c.last_answer, messages.c.id)
+        given_up = conn.execute(query.where(messages.c.id.in_(done.given_up)).order_by(messages.c.id)).all()
+    if desk.json:
+        listed = [{"key": row.key, "to": row.to_address, "answer": row.last_answer} for row in given_up]
+        desk.answer({"sent": done.sent, "waiting": done.waiting, "given_up": listed, "trouble": done.trouble})
+    else:
+        desk.say(f"sent {done.sent}, waiting {done.waiting}, given up {len(given_up)}")
+        if given_up:
+            desk.table(("given up", "to", "answer"), [row[:3] for row in given_up], title="Given up")
+    if done.trouble:
+        desk.err.print(f"nightround: {done.trouble}", markup=False)
+        return 1
+    return 3 if given_up else 0
+
+
+def post_test(program: Program, address: str) -> str:
+    """Sends a test letter to the address, through the letter box like any other; nothing else is sent.
+
+    Gives "" once the server has taken it, else why not. Raises UserError where the address is none.
+    """
+    if addresses.read(address) is None:
+        raise UserError(f"{address!r} is not an e-mail address; write it as name@example.org")
+    settings, now = program.settings, program.clock()
+    letter = compose(
+        settings,
+        "test",
+        f"test/{now:%Y-%m-%dT%H:%M:%SZ}/{uuid.uuid4().hex[:12]}",
+        Addressee(None, "", address),
+        {
+            "zone": settings.fleet.time_zone,
+            "host": f"{settings.mail.host}:{settings.mail.port}",
+            "security": settings.mail.security,
+        },
+        now,
+        urgent=True,
+    )
+    with program.store.write() as conn:
+        posted = box.post(conn, letter)
+    if posted is None:
+        raise AssertionError("a test letter's key is random")
+    done = deliver(program, only=posted)
+    if done.sent:
+        return ""
+    with program.store.read() as conn:
+        answer = conn.execute(select(messages.c.last_answer).where(messages.c.id == posted)).scalar_one()
+    return done.trouble or f"the mail server did not take the letter: {answer}"
+
+
+@contextmanager
+def _stopped_by_signals() -> Iterator[threading.Event]:
+    """SIGTERM and SIGINT ask for the end: the letter in hand is finished first."""
+    stop = threading.Event()
+
+    def ask(_number: int, _frame: FrameType | None) -> None:
+        stop.set()
+
+    if threading.current_thread() is not threading.main_thread():
+        yield stop
+        return
+    before = {number: signal.signal(number, ask) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield stop
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
