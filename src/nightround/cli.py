@@ -21,8 +21,13 @@ from .errors import Failure, UserError
 _WHERE: dict[str, str] = {
     "setup": "setting_up",
     "demo": "demo",
+    "migrate": "upkeep",
+    "backup": "upkeep",
+    "restore": "upkeep",
+    "verify": "upkeep",
     "round": "watch",
     "scan": "scanning",
+    "calendar": "calendar",
     "today": "watch",
     "duties": "watch",
     "cases": "watch",

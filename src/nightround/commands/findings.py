@@ -1,0 +1,310 @@
+"""What `verify` looks at. Each look gives findings: where, what was found, and the cure. Changes nothing."""
+
+from __future__ import annotations
+
+import stat
+from collections.abc import Iterator, Sequence
+from datetime import UTC, datetime, timedelta
+from ipaddress import ip_address
+from pathlib import Path
+from typing import NamedTuple
+from urllib.parse import urlsplit
+from zoneinfo import available_timezones
+
+import holidays
+from sqlalchemy import Connection, func, make_url, select, text
+from sqlalchemy.exc import OperationalError
+
+from ..errors import UserError
+from ..letters.delivery import knock
+from ..letters.smtp import GREETING
+from ..register.log import verify_chain
+from ..rounds.rulebook import RuleBook
+from ..rounds.rulebook import load as load_rules
+from ..settings import Settings
+from ..store import schema
+from ..store.database import Store, open_store
+from ..store.tables import people, person_roles, person_sites, rota, sites, units
+from .desk import Desk
+
+ROTA_DAYS = 30
+PATIENCE_SECONDS = 10
+
+# Kinds of file system on which SQLite's write-ahead log, which needs shared memory, is not safe.
+_ON_THE_NETWORK = (
+    "nfs", "nfs4", "cifs", "smb3", "smbfs", "ncpfs", "afs", "ceph", "fuse.ceph", "glusterfs", "fuse.glusterfs",
+    "fuse.sshfs", "davfs", "fuse.davfs2", "lustre", "9p", "vboxsf",
+)  # fmt: skip
+_SHOWN = 20  # of one kind of finding; the rest is counted
+
+
+class Finding(NamedTuple):
+    """One thing wrong, where it lies, and the cure."""
+
+    where: str
+    found: str
+    cure: str
+
+
+def look_over(desk: Desk) -> Iterator[Finding]:
+    """Every finding but those of the mail server, in the order in which a reader would mend them.
+
+    A look that cannot go on ends with a finding.
+    """
+    try:
+        settings = desk.settings
+    except UserError as error:
+        yield Finding("settings", str(error), "correct the settings file")
+        return
+    yield from look_at_settings(settings)
+    book = None
+    try:
+        book = load_rules(settings)
+    except UserError as error:
+        yield Finding("rules", str(error), "correct the pack or sheet that is named")
+    try:
+        store = open_store(settings.database_url())
+    except UserError as error:
+        yield Finding("database", str(error), "correct database.url")
+        return
+    try:
+        yield from look_at_database(store, settings, book, desk.clock())
+    finally:
+        store.close()
+
+
+def look_at_mail(settings: Settings) -> Iterator[Finding]:
+    """Connects, secures and logs in as for letters; an operator waits for it, so no step may take long."""
+    scale = min(settings.mail.timeout_scale, PATIENCE_SECONDS / GREETING)
+    hasty = settings.model_copy(update={"mail": settings.mail.model_copy(update={"timeout_scale": scale})})
+    try:
+        trouble = knock(hasty)
+    except UserError as error:
+        trouble = str(error)
+    if trouble:
+        yield Finding("mail", trouble, "until then letters wait in the letter box")
+
+
+def look_at_settings(settings: Settings) -> Iterator[Finding]:
+    """The key file, and whether what leaves this machine is protected."""
+    try:
+        settings.secret()
+        mode = stat.S_IMODE(settings.path(settings.key_file).stat().st_mode)
+        if mode & 0o077:
+            yield Finding(
+                "key_file",
+                f"{settings.path(settings.key_file)} can be read by others (mode {mode:04o})",
+                "chmod 600 the file; if others may have read it, make a new one",
+            )
+    except UserError as error:
+        yield Finding("key_file", str(error), "make one as `setup` does: 32 random bytes or more, mode 0600")
+    address = urlsplit(settings.web.base_url)
+    if address.scheme != "https" and not _this_machine(address.hostname or ""):
+        yield Finding(
+            "web.base_url",
+            f"{settings.web.base_url} is not https: calendar addresses and sign-in links would travel in clear",
+            "put a TLS proxy in front and write its https address here",
+        )
+    if settings.mail.security == "plain" and not _this_machine(settings.mail.host):
+        yield Finding(
+            "mail.security",
+            f"letters to {settings.mail.host} leave in clear",
+            "set starttls or implicit, if the server can do it",
+        )
+    if settings.fleet.country and settings.fleet.country not in holidays.list_supported_countries():
+        yield Finding(
+            "fleet.country", f"no holidays are known for {settings.fleet.country!r}", "use an ISO 3166-1 code"
+        )
+
+
+def look_at_database(store: Store, settings: Settings, book: RuleBook | None, now: datetime) -> Iterator[Finding]:
+    """The schema, the file it lies in, and what the register lacks."""
+    try:
+        schema.require_newest(store)
+    except UserError as error:
+        yield Finding("database", str(error), "do as it says")
+        return
+    except OperationalError as error:
+        why = " ".join(str(error.orig).split())
+        yield Finding("database", f"cannot be used: {why}", "check database.url, the password and that it runs")
+        return
+    with store.read() as conn:
+        if store.dialect == "sqlite":
+            yield from look_at_sqlite(conn, Path(make_url(settings.database_url()).database or ""))
+        yield from look_at_log(conn)
+        yield from look_at_sites(conn)
+        if book is not None:
+            yield from look_at_models(conn, book)
+        yield from look_at_people(conn)
+        yield from look_at_rota(conn, now)
+
+
+def look_at_sqlite(conn: Connection, file: Path, mounts: str | None = None) -> Iterator[Finding]:
+    """The file system, the pragmas we count on and the file itself."""
+    kind = file_system(file, mounts)
+    if kind in _ON_THE_NETWORK:
+        yield Finding(
+            "database",
+            f"{file} lies on a network share ({kind}), where SQLite's write-ahead log can lose data",
+            "move it to a local disk, or use PostgreSQL",
+        )
+    for pragma, wanted in (("journal_mode", "wal"), ("foreign_keys", 1), ("synchronous", 2)):
+        have = conn.execute(text(f"PRAGMA {pragma}")).scalar_one()
+        if have != wanted:
+            yield Finding("database", f"SQLite's {pragma} is {have} instead of {wanted}", "move it to a local disk")
+    checked = conn.execute(text("PRAGMA quick_check(1)")).scalar_one()
+    if checked != "ok":
+        yield Finding("database", f"{file} is damaged: {checked}", "stop the service and restore the last good copy")
+
+
+def file_system(file: Path, mounts: str | None = None) -> str:
+    """The kind of file system that holds the file, from the kernel's table of mounts; "" where there is none."""
+    if mounts is None:
+        try:
+            mounts = Path("/proc/mounts").read_text("utf-8", "surrogateescape")
+        except OSError:
+            return ""
+    place, kind = "", ""
+    resolved = str(file.resolve())
+    for line in mounts.splitlines():
+        fields = line.split()
+        if len(fields) < 3:
+            continue
+        point = fields[1].replace("\\040", " ").replace("\\011", "\t")
+        inside = resolved == point or resolved.startswith(point.rstrip("/") + "/")
+        if inside and len(point) >= len(place):
+            place, kind = point, fields[2]
+    return kind
+
+
+def look_at_log(conn: Connection) -> Iterator[Finding]:
+    """The log's chain of hashes."""
+    broken = verify_chain(conn)
+    if broken is not None:
+        yield Finding(
+            f"log entry {broken.entry_id}",
+            broken.why,
+            "somebody changed the database by hand: find out who, and compare with the last good copy",
+        )
+
+
+def look_at_sites(conn: Connection) -> Iterator[Finding]:
+    """Zones, holidays, and whether there is anybody to look at the units."""
+    known_zones = available_timezones()
+    countries = holidays.list_supported_countries()
+    looked_after = select(person_sites.c.site_id).join(
+        person_roles, (person_roles.c.person_id == person_sites.c.person_id) & (person_roles.c.role == "site-contact")
+    )
+    has_units = select(units.c.site_id)
+    alone: list[str] = []
+    for row in conn.execute(
+        select(
+            sites.c.site,
+            sites.c.time_zone,
+            sites.c.country,
+            sites.c.id.in_(looked_after).label("looked_after"),
+            sites.c.id.in_(has_units).label("has_units"),
+        ).order_by(sites.c.site)
+    ):
+        if row.time_zone not in known_zones:
+            yield Finding(f"site {row.site}", f"time zone {row.time_zone!r} is not known", "use an IANA name")
+        if row.country and row.country not in countries:
+            yield Finding(
+                f"site {row.site}",
+                f"no holidays are known for country {row.country!r}: working days are Monday to Friday there",
+                "use an ISO 3166-1 code",
+            )
+        if row.has_units and not row.looked_after:
+            alone.append(row.site)
+    fleet_contact = conn.execute(
+        select(people.c.id)
+        .join(person_roles, person_roles.c.person_id == people.c.id)
+        .where(people.c.whole_fleet, person_roles.c.role == "site-contact")
+    ).first()
+    if fleet_contact is None:
+        yield from _listed(alone, "site", "has units but no site contact", "name one in the people's file")
+    no_spot = conn.execute(select(units.c.unit).where(units.c.spot == "").order_by(units.c.unit)).scalars().all()
+    yield from _listed(no_spot, "unit", "has no spot: nobody can be told where it hangs", "fill in the column spot")
+
+
+def look_at_models(conn: Connection, book: RuleBook) -> Iterator[Finding]:
+    """Models of which no sheet says what they need."""
+    query = select(units.c.model, func.count()).group_by(units.c.model).order_by(units.c.model)
+    for model, count in conn.execute(query):
+        if not model:
+            yield Finding("units", f"{count} have no model", "fill in the column model")
+        elif model not in book.sheets:
+            yield Finding(
+                f"model {model}",
+                f"no model sheet; its {count} units have no standby life and no manufacturer's interval",
+                "write one from the device's manual and name its folder in rules.models",
+            )
+
+
+def look_at_people(conn: Connection) -> Iterator[Finding]:
+    """Who should get letters and cannot, and roles that nobody holds."""
+    known_zones = available_timezones()
+    writes_to = ("coordinator", "manager", "on-call", "site-contact")
+    lacking: list[str] = []
+    for row in conn.execute(select(people).order_by(people.c.person)):
+        if row.time_zone and row.time_zone not in known_zones:
+            yield Finding(f"person {row.person}", f"time zone {row.time_zone!r} is not known", "use an IANA name")
+    reached: set[str] = set()
+    query = (
+        select(people.c.person, people.c.email, person_roles.c.role)
+        .join(person_roles, person_roles.c.person_id == people.c.id)
+        .order_by(people.c.person, person_roles.c.role)
+    )
+    for person, email, role in conn.execute(query):
+        if email:
+            reached.add(role)
+        elif role in writes_to and person not in lacking:
+            lacking.append(person)
+    yield from _listed(lacking, "person", "has no address and gets no letters", "fill in the column email")
+    if conn.execute(select(units.c.id)).first() is not None:
+        for role in ("coordinator", "on-call"):
+            if role not in reached:
+                yield Finding("people", f"nobody with an address is {role}", "name one in the people's file")
+
+
+def look_at_rota(conn: Connection, now: datetime) -> Iterator[Finding]:
+    """Gaps in the coming thirty days, where a rota is kept at all."""
+    until = now + timedelta(days=ROTA_DAYS)
+    shifts = conn.execute(
+        select(rota.c.from_at, rota.c.until_at)
+        .join(people, people.c.id == rota.c.person_id)
+        .where(people.c.email != "")
+        .order_by(rota.c.from_at)
+    ).all()
+    if not shifts:
+        return
+    covered = now
+    for start, end in shifts:
+        if start >= until:
+            break
+        if start > covered:
+            yield _gap(covered, start)
+        covered = max(covered, end)
+    if covered < until:
+        yield _gap(covered, until)
+
+
+def _gap(start: datetime, end: datetime) -> Finding:
+    shown = f"{start.astimezone(UTC):%Y-%m-%d %H:%M} to {end.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+    return Finding("rota", f"nobody is on call from {shown}", "add a shift, or letters go to everyone on call")
+
+
+def _listed(names: Sequence[str], kind: str, found: str, cure: str) -> Iterator[Finding]:
+    for name in names[:_SHOWN]:
+        yield Finding(f"{kind} {name}", found, cure)
+    if len(names) > _SHOWN:
+        yield Finding(f"{len(names) - _SHOWN} more of kind {kind}", found, cure)
+
+
+def _this_machine(host: str) -> bool:
+    if host in ("localhost", ""):
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
