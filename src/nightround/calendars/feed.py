@@ -1,0 +1,156 @@
+"""The feed: the duties of a person's sites, of one site or of the fleet, as the bytes of one iCalendar file.
+
+The same data gives the same bytes, in every process and on every node. Only what changed is made anew.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import NamedTuple
+
+import icalendar
+from sqlalchemy import Connection
+from sqlalchemy.exc import OperationalError
+
+from .. import __version__
+from ..bootstrap import Program
+from ..settings import Settings
+from ..store.database import Store
+from . import kept, sentinel
+from .events import octets, render
+from .heading import Counts, heading, said
+from .kept import Stamped, State
+from .keys import Feed
+from .reading import EVENTS, TASKS, Due, Found, find, whole
+from .scope import Scope, last_moved, scope_of
+
+logger = logging.getLogger("nightround.calendars")
+
+KINDS = (EVENTS, TASKS)
+# Raise it whenever the same duty is to give other bytes than before.
+FORM = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Built:
+    """A feed's bytes and their SHA-256 in hexadecimal. `version` is the fleet's version that they show."""
+
+    body: bytes
+    etag: str
+    version: int
+    counts: Counts
+
+
+class _Read(NamedTuple):
+    """All that one feed is made from, read in one moment."""
+
+    version: int
+    scope: Scope
+    found: Found
+    due: dict[int, Due]
+    heard: sentinel.Heard
+    sentinel_uid: str
+    sequence: int
+    changed_at: datetime
+
+
+def made_with(settings: Settings) -> str:
+    """A digest of everything besides the database that a feed's bytes depend on."""
+    web, calendars = settings.web, settings.calendars
+    parts = [FORM, __version__, icalendar.__version__, web.base_url, settings.fleet.name]
+    parts += [calendars.refresh_hours, calendars.color]
+    return hashlib.sha256(json.dumps(parts).encode()).hexdigest()
+
+
+def standing(conn: Connection, settings: Settings, feed: Feed, kind: str) -> State | None:
+    """What was last served of the feed, if it would still be the same; reads no event."""
+    return kept.state(conn, feed, kind, made_with(settings))
+
+
+def build(program: Program, feed: Feed, kind: str = EVENTS, source: str = "") -> Built:
+    """The feed as it is now. `source` is its own address for whoever holds the key, or "" where nobody may learn it.
+
+    1. Reads everything in one moment; of duties whose bytes are kept and still hold, nothing but those.
+    2. Makes the others, each alone: one that cannot be shown points to its page and spoils nothing else.
+    3. Keeps what was made. If the database is busy it is only made again next time.
+    """
+    settings = program.settings
+    digest = made_with(settings)
+    with program.store.read() as conn:
+        read = _read(conn, settings, feed, kind, digest)
+    fresh: list[Stamped] = []
+    bodies: list[bytes] = []
+    set_aside = 0
+    for row in read.found.rows:
+        if row.body is not None and row.kept_stamp == row.stamp:
+            bodies.append(row.body)
+            continue
+        body, is_whole = render(read.due[row.id], kind, settings)
+        bodies.append(body)
+        if is_whole:
+            fresh.append(Stamped(row.id, row.stamp, body))
+        else:
+            set_aside += 1
+    if fresh:
+        _keep_events(program.store, kind, fresh)
+    counts = Counts(len(bodies), read.found.not_recorded, read.found.withdrawn, set_aside)
+    body = _joined(settings, feed, kind, read, bodies, counts, source)
+    return Built(body, hashlib.sha256(body).hexdigest(), read.version, counts)
+
+
+def remember(program: Program, feed: Feed, kind: str, built: Built) -> State:
+    """Notes what is about to be served, so that the next look at an unchanged feed reads no event."""
+    now = program.clock()
+    digest = made_with(program.settings)
+    try:
+        return kept.keep_state(program.store, feed, kind, digest, built.version, built.etag, now)
+    except OperationalError:
+        logger.warning("feed state not kept, the database is busy", extra={"feed": feed.id})
+        return State(built.etag, now.replace(microsecond=0))
+
+
+def _read(conn: Connection, settings: Settings, feed: Feed, kind: str, digest: str) -> _Read:
+    scope = scope_of(conn, settings, feed)
+    found = find(conn, scope, kind, digest)
+    stale = [row.id for row in found.rows if row.kept_stamp != row.stamp]
+    heard = sentinel.oldest(conn)
+    moved = last_moved(conn, scope)
+    changes = [heard.at, *([moved] if moved is not None else []), *(row.changed_at for row in found.rows)]
+    return _Read(
+        kept.version(conn),
+        scope,
+        found,
+        whole(conn, stale),
+        heard,
+        sentinel.uid_of(conn, feed.uid),
+        sentinel.sequence(conn, heard),
+        max(changes),
+    )
+
+
+def _joined(
+    settings: Settings,
+    feed: Feed,
+    kind: str,
+    read: _Read,
+    bodies: Sequence[bytes],
+    counts: Counts,
+    source: str,
+) -> bytes:
+    lines = said(kind, counts)
+    base = settings.web.base_url.rstrip("/") + "/"
+    watch = sentinel.sentinel(kind, read.heard, read.sentinel_uid, read.sequence, read.changed_at, lines, base)
+    before, after = heading(kind, settings, feed, read.scope, lines, read.changed_at, source)
+    return b"".join([before, *bodies, octets(watch), after])
+
+
+def _keep_events(store: Store, kind: str, fresh: Sequence[Stamped]) -> None:
+    try:
+        kept.keep_events(store, kind, fresh)
+    except OperationalError:
+        logger.warning("events not kept, the database is busy", extra={"events": len(fresh)})

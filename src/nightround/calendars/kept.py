@@ -1,0 +1,104 @@
+"""What is kept between two looks at a feed: each component's bytes until its stamp changes, and what was last served.
+
+All of it can be made again. It never holds what a feed does not show, and keeping fails without harm to the answer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection, select
+from sqlalchemy.dialects import postgresql, sqlite
+
+from ..store.database import Store
+from ..store.tables import duties, events, feed_states, fleet
+from .keys import Feed
+
+_AT_ONCE = 500  # rows a transaction: the round waits for no longer than that
+
+
+class State(NamedTuple):
+    """What was last served of a feed in one kind. `etag` is the SHA-256 of the bytes as they are without coding."""
+
+    etag: str
+    last_modified: datetime
+
+
+class Stamped(NamedTuple):
+    """The bytes of one duty's component and the stamp of what they were made from."""
+
+    duty_id: int
+    stamp: str
+    body: bytes
+
+
+def version(conn: Connection) -> int:
+    """The fleet's version: it rises with every change that a feed could show."""
+    return int(conn.execute(select(fleet.c.version)).scalar_one())
+
+
+def state(conn: Connection, feed: Feed, kind: str, made_with: str) -> State | None:
+    """What was last served, if nothing that it was made from has changed since; reads no event."""
+    row = conn.execute(
+        select(feed_states.c.etag, feed_states.c.last_modified)
+        .join_from(feed_states, fleet, fleet.c.version == feed_states.c.version)
+        .where(feed_states.c.feed_id == feed.id, feed_states.c.kind == kind, feed_states.c.made_with == made_with)
+    ).first()
+    return None if row is None else State(*row)
+
+
+def keep_state(store: Store, feed: Feed, kind: str, made_with: str, built_at: int, etag: str, now: datetime) -> State:
+    """Remembers what is about to be served and says since when it has been so, to the second.
+
+    Different bytes always get a later time, also within one second and where the clock was set back; otherwise a
+    reader that compares only times would never see the second change.
+    """
+    key = {"feed_id": feed.id, "kind": kind}
+    with store.write() as conn:
+        row = conn.execute(
+            select(feed_states.c.etag, feed_states.c.last_modified, feed_states.c.version).where(
+                feed_states.c.feed_id == feed.id, feed_states.c.kind == kind
+            )
+        ).first()
+        since = now.replace(microsecond=0)
+        if row is not None:
+            since = row.last_modified if row.etag == etag else max(since, row.last_modified + timedelta(seconds=1))
+        # A slower answer to an older state must not replace a newer one.
+        if row is None or row.version <= built_at:
+            values = {"version": built_at, "made_with": made_with, "etag": etag, "last_modified": since}
+            statement = _insert(store, feed_states).values(**key, **values)
+            conn.execute(statement.on_conflict_do_update(index_elements=list(key), set_=values))
+    return State(etag, since)
+
+
+def keep_events(store: Store, kind: str, made: Sequence[Stamped]) -> None:
+    """Keeps the bytes of components that were made anew, for duties that are still there."""
+    for start in range(0, len(made), _AT_ONCE):
+        by_id = {row.duty_id: row for row in made[start : start + _AT_ONCE]}
+        with store.write() as conn:
+            # Rows that a round holds just now are passed over, so that neither waits for the other.
+            there = conn.execute(
+                select(duties.c.id)
+                .where(duties.c.id.in_(by_id))
+                .order_by(duties.c.id)
+                .with_for_update(key_share=True, skip_locked=True)
+            ).scalars()
+            rows = [
+                {"duty_id": duty_id, "kind": kind, "stamp": by_id[duty_id].stamp, "body": by_id[duty_id].body}
+                for duty_id in there
+            ]
+            if rows:
+                statement = _insert(store, events)
+                new = statement.excluded
+                conn.execute(
+                    statement.on_conflict_do_update(
+                        index_elements=["duty_id", "kind"], set_={"stamp": new.stamp, "body": new.body}
+                    ),
+                    rows,
+                )
+
+
+def _insert(store: Store, table: Any) -> Any:
+    return postgresql.insert(table) if store.dialect == "postgresql" else sqlite.insert(table)

@@ -1,0 +1,52 @@
+"""Whose duties a feed holds, and what the feed is called. Decides by sites; it never looks at a duty's role."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import NamedTuple
+from urllib.parse import quote
+
+from sqlalchemy import ColumnElement, Connection, func, select, true
+
+from ..settings import Settings
+from ..store.tables import moves, people, person_sites, sites
+from .keys import Feed
+from .text import joined, one_line
+
+
+class Scope(NamedTuple):
+    """`seen` is the condition on `sites.id`; None is every site. `page` is the page that shows the same."""
+
+    name: str
+    seen: ColumnElement[bool] | None
+    page: str
+
+    def duties(self) -> ColumnElement[bool]:
+        """The condition on a query that joins `sites` to `duties`."""
+        return true() if self.seen is None else self.seen
+
+
+def scope_of(conn: Connection, settings: Settings, feed: Feed) -> Scope:
+    """What the feed is about: the person's sites whatever their role there, one site, or the fleet."""
+    base = settings.web.base_url.rstrip("/")
+    fleet_name = one_line(settings.fleet.name)
+    if feed.scope == "site":
+        site, name = conn.execute(select(sites.c.site, sites.c.name).where(sites.c.id == feed.site_id)).one()
+        title = joined(one_line(name) or one_line(site), fleet_name, by=" – ")
+        return Scope(title, sites.c.id == feed.site_id, f"{base}/sites/{quote(site, safe='')}")
+    if feed.scope == "person":
+        query = select(people.c.person, people.c.name, people.c.whole_fleet).where(people.c.id == feed.person_id)
+        person, name, whole_fleet = conn.execute(query).one()
+        title = joined(one_line(name) or one_line(person), fleet_name, by=" – ")
+        theirs = select(person_sites.c.site_id).where(person_sites.c.person_id == feed.person_id)
+        return Scope(title, None if whole_fleet else sites.c.id.in_(theirs), f"{base}/duties")
+    return Scope(fleet_name or "Defibrillators", None, f"{base}/duties")
+
+
+def last_moved(conn: Connection, scope: Scope) -> datetime | None:
+    """When a round last changed, added or took away a duty in the scope; None where that never happened."""
+    query = select(func.max(moves.c.at))
+    if scope.seen is not None:
+        query = query.join_from(moves, sites, sites.c.id == moves.c.site_id).where(scope.seen)
+    found: datetime | None = conn.execute(query).scalar_one()
+    return found
