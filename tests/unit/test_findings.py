@@ -240,3 +240,12 @@ def test_the_command_lists_what_it_finds_and_exits_3(home: Home) -> None:
     found = json.loads(result.stdout)
     assert [finding["where"] for finding in found] == ["mail"]
     assert "127.0.0.1:1" in found[0]["found"]
+
+
+def test_a_test_letter_that_cannot_leave_is_a_finding(home: Home) -> None:
+    settings = home.folder / "nightround.toml"
+    settings.write_text(settings.read_text().replace("# port = 587", "port = 1"))
+    arguments = ["--config", str(settings), "--json", "verify", "--mail-to", "ada@example.org"]
+    result = CliRunner().invoke(cli.cli, arguments, standalone_mode=False)
+    assert result.return_value == 3
+    assert [finding["where"] for finding in json.loads(result.stdout)] == ["mail"]

@@ -11,7 +11,8 @@ from ..register.log import verify_chain
 from ..store import schema, upkeep
 from ..store.database import Store, open_store
 from .desk import Desk, pass_desk
-from .findings import look_at_mail, look_over
+from .findings import Finding, look_at_mail, look_over
+from .post import post_test
 
 
 @click.command("migrate")
@@ -86,8 +87,16 @@ def verify_command(desk: Desk, mail_to: str | None) -> int:
     Exit status 3 where it finds something.
     """
     findings = list(look_over(desk))
-    if not any(finding.where == "settings" for finding in findings):
-        findings += look_at_mail(desk.settings)
+    lost = {finding.where for finding in findings}
+    if "settings" not in lost:
+        if mail_to is not None and "database" not in lost:
+            trouble = post_test(desk.program, mail_to)
+            if trouble:
+                findings.append(Finding("mail", trouble, "until then letters wait in the letter box"))
+            else:
+                desk.err.print(f"a test letter went to {mail_to}: see that it arrives", markup=False)
+        else:
+            findings += look_at_mail(desk.settings)
     if desk.json:
         desk.answer([finding._asdict() for finding in findings])
     elif not findings:
