@@ -1,7 +1,7 @@
-"""Decides what a mail server's answer means for a letter: by the first digit, and by what was asked (RFC 5321 §4.2.1).
+"""Decides what a mail server's answer means for a letter: by the first digit, and by what was asked.
 
-Pure: no clock, no network. A refusal of our login, of TLS or of our sender says nothing about the letter; it is the
-operator's to mend, and the letters wait.
+RFC 5321 §4.2.1. Pure: no clock, no network. A refusal of our login, of TLS or of our sender says nothing about the
+letter; it is the operator's to mend, and the letters wait.
 """
 
 from __future__ import annotations
@@ -13,6 +13,10 @@ from enum import StrEnum
 from itertools import accumulate
 
 from ..settings import Mail
+from .box import Claimed, Outcome
+from .headers import one_line
+
+ANSWER_LIMIT = 500
 
 
 class Stage(StrEnum):
@@ -40,7 +44,7 @@ class Answer:
     def sentence(self) -> str:
         """For a person: the stage, the code if there is one, the server's words."""
         code = "" if self.code is None else f"{self.code} "
-        return f"{self.stage}: {code}{self.text}"
+        return one_line(f"{self.stage}: {code}{self.text}")[:ANSWER_LIMIT]
 
 
 class Verdict(StrEnum):
@@ -82,6 +86,36 @@ def _about_the_letter(answer: Answer) -> bool:
     """Whether a refusal of MAIL is about this letter (size: RFC 1870, RFC 3463 X.2.3 and X.3.4; address: RFC 6531
     X.6.7) or about the sender."""
     return answer.code == 552 or answer.text.startswith(("5.2.3", "5.3.4", "5.6.7"))
+
+
+def outcome(mail: Mail, letter: Claimed, answer: Answer, verdict: Verdict, now: datetime) -> Outcome:
+    """What is written down about a letter after the server's answer.
+
+    A failed letter is given up once its time is over. After the operator's trouble that needs a second failure: when
+    we come back from a long outage of our own, the network may be a moment behind us.
+    """
+    tries, words = letter.tries, answer.sentence()
+    if verdict == Verdict.NOT_TRIED:
+        return put_back(letter)
+    if verdict == Verdict.ACCEPTED:
+        return Outcome(letter.id, "sent", tries + 1, letter.next_try_at, now, words)
+    over = now >= give_up_at(mail, urgent=letter.urgent, created_at=letter.created_at)
+    if verdict == Verdict.OPERATORS:
+        if over and letter.last_answer:
+            return Outcome(letter.id, "given up", tries, letter.next_try_at, None, words)
+        due = next_look(
+            mail, answer, urgent=letter.urgent, created_at=letter.created_at, due=letter.next_try_at, now=now
+        )
+        return Outcome(letter.id, "waiting", tries, due, None, words)
+    if verdict == Verdict.LATER and not over:
+        due = next_try(mail, urgent=letter.urgent, tries=tries, created_at=letter.created_at, now=now)
+        return Outcome(letter.id, "waiting", tries + 1, due, None, words)
+    return Outcome(letter.id, "given up", tries + 1, letter.next_try_at, None, words)
+
+
+def put_back(letter: Claimed) -> Outcome:
+    """As if the letter had not been claimed."""
+    return Outcome(letter.id, "waiting", letter.tries, letter.next_try_at, None, letter.last_answer)
 
 
 def next_try(mail: Mail, *, urgent: bool, tries: int, created_at: datetime, now: datetime) -> datetime:

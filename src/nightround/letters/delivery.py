@@ -1,48 +1,32 @@
 """Sends what waits in the letter box: claim, carry, settle. A letter is settled only after the server has answered.
 
-A few connections (lanes) carry letters while one thread speaks to the database, so that neither waits for the other.
-What a lane has finished is written as soon as the thread is free, all that has gathered at once; the time in which a
-crash could send a letter twice is that of one commit. Leases are renewed while we live; what a dead process held is
-claimed by the next one, with the same Message-ID.
+A few connections (lanes) carry letters, each claiming a batch at a time. What a dead process held is claimed by the
+next one when its lease ends, with the same Message-ID: rather a second letter than none.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
-import os
-import socket
 import threading
-import uuid
 from collections import deque
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import timedelta
-from typing import TypeVar
-
-from sqlalchemy import Connection
-from sqlalchemy.exc import OperationalError
 
 from ..bootstrap import Program
 from ..settings import Settings
 from . import box, smtp
-from .answers import Answer, Stage, Verdict, give_up_at, judge, next_look, next_try
+from .answers import Answer, Stage, Verdict, judge, outcome, put_back
 from .box import Claimed, Outcome
-from .headers import one_line
+from .hold import Hold
 
 logger = logging.getLogger("nightround.letters.delivery")
 
-LEASE = timedelta(minutes=2)
-RENEW_SECONDS = 30.0
 GRACE_SECONDS = 6.0  # for the letter in hand, once we are asked to stop
 BARREN = 3  # connections in a row that ended without taking a letter: the server is not well
-SETTLE_AGAIN = (0.2, 1.0, 3.0)  # seconds between tries to write outcomes
-ANSWER_LIMIT = 500
 
 Progress = Callable[[int, int | None], None]
-T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,9 +61,7 @@ def deliver(
 
     async def run() -> Delivered:
         asked = asyncio.Event()
-        watch = None
-        if stop is not None:
-            watch = asyncio.create_task(_watch(stop, asked))
+        watch = asyncio.create_task(_watch(stop, asked)) if stop is not None else None
         try:
             return await deliver_async(program, asked, only=only, progress=progress)
         finally:
@@ -123,7 +105,7 @@ async def _watch(stop: threading.Event, asked: asyncio.Event) -> None:
 
 
 class _Delivery:
-    """One delivery: its lanes, and the one thread that speaks to the database for them."""
+    """One delivery, from the first claim to the last settling."""
 
     def __init__(
         self, program: Program, to: smtp.Way, stop: asyncio.Event, only: int | None, progress: Progress | None
@@ -134,22 +116,15 @@ class _Delivery:
         self._stop = stop
         self._only = only
         self._progress = progress
-        self._holder = f"{socket.gethostname()[:24]}/{os.getpid()}/{uuid.uuid4().hex[:16]}"
-        self._started = program.clock()
-        self._thread = ThreadPoolExecutor(1, thread_name_prefix="letter-box")
-        self._finished: list[Outcome] = []
-        self._news = asyncio.Event()
-        self._over = False
-        self._opened = asyncio.Event()
-        self._lines: set[smtp.Line] = set()
+        self._total: int | None = None
+        self._hold = Hold(program, self._settled)
+        self._opened = asyncio.Event()  # the first lane has found the way, or its end
         self._reached = False  # the server has taken a connection of ours
-        self._left = False  # letters that a following lane could not carry
+        self._left = False  # a following lane has left letters to the first one
+        self._lines: set[smtp.Line] = set()
         self._trouble = ""
         self._sent = 0
         self._given_up: list[int] = []
-        self._total: int | None = None
-
-    # The whole
 
     async def run(self) -> Delivered:
         try:
@@ -157,29 +132,27 @@ class _Delivery:
                 await self._carry_and_settle()
             except BaseExceptionGroup as group:
                 raise group.exceptions[0] from None
-            return Delivered(self._sent, await self._in_database(self._end), tuple(self._given_up), self._trouble)
-        except BaseException:
-            # Cut short: what is still in hand goes back if the database can be had, else when its lease ends.
-            self._thread.submit(self._unit, self._end)
-            raise
+            await self._hold.release()
+            return Delivered(self._sent, await self._hold.waiting(), tuple(self._given_up), self._trouble)
         finally:
-            self._thread.shutdown(wait=False)
+            self._hold.let_go()
 
     async def _carry_and_settle(self) -> None:
+        if self._progress is not None:
+            self._total = await self._hold.waiting()
         async with asyncio.TaskGroup() as tasks:
-            settler = tasks.create_task(self._settle())
-            helpers = [tasks.create_task(self._renew()), tasks.create_task(self._hurry_when_stopped())]
+            settler = tasks.create_task(self._hold.settle())
+            helpers = [tasks.create_task(self._hold.renew()), tasks.create_task(self._hurry_when_stopped())]
             try:
                 await self._carry_all()
             finally:
-                self._over = True
-                self._news.set()
+                self._hold.finish()
                 await settler
                 for task in helpers:
                     task.cancel()
 
     async def _carry_all(self) -> None:
-        """The first lane opens the way; the others follow once it is open, and leave what they cannot carry to it."""
+        """The first lane finds the way; the others follow once it is open, and leave what they cannot carry to it."""
         count = 1 if self._only is not None else self._mail.lanes
         others = [asyncio.create_task(self._lane(leads=False)) for _ in range(count - 1)]
         try:
@@ -187,39 +160,31 @@ class _Delivery:
             self._opened.set()
             await asyncio.gather(*others)
             if self._left:
+                await self._hold.written()
                 await self._lane(leads=True)
         finally:
             for lane in others:
                 lane.cancel()
 
-    def _end(self, conn: Connection) -> int:
-        box.release(conn, self._holder)
-        return box.waiting(conn)
-
-    def _ending(self) -> bool:
-        return self._stop.is_set() or bool(self._trouble)
-
-    # Lanes
-
     async def _lane(self, *, leads: bool) -> None:
+        """Claims and carries batch after batch until nothing is due."""
         if not leads:
             await self._opened.wait()
             if not self._reached:
                 return
         barren = 0
         while not self._ending():
-            letters = deque(await self._claim())
+            letters = deque(await self._hold.claim(self._mail.batch, self._only))
             if not letters:
                 return
-            for _ in range(2):  # a connection that breaks is made anew once a batch
+            while letters and not self._ending():  # a connection that breaks is made anew
                 try:
                     line = await self._open()
                 except smtp.Trouble as trouble:
                     if leads:
                         self._give_in(trouble.answer, letters)
-                    else:
-                        self._left = True
-                        self._put_back(letters)
+                    self._left = self._left or not leads
+                    self._put_back(letters)
                     return
                 if line is None:
                     break
@@ -230,8 +195,6 @@ class _Delivery:
                 if barren == BARREN:
                     why = "it ends every connection without taking a letter"
                     self._give_in(Answer(Stage.CONNECT, None, why), letters)
-                if not letters or self._ending():
-                    break
             self._put_back(letters)
 
     async def _open(self) -> smtp.Line | None:
@@ -255,8 +218,10 @@ class _Delivery:
         return line
 
     async def _carry(self, line: smtp.Line, letters: deque[Claimed]) -> int:
-        """Carries letters until there are none, the connection ends, or something stands in the way of all. Says how
-        many were accepted."""
+        """Carries letters until there are none, the connection ends, or something stands in the way of all.
+
+        Says how many were accepted.
+        """
         accepted = 0
         while letters and line.alive and not self._ending():
             letter = letters.popleft()
@@ -273,119 +238,42 @@ class _Delivery:
                 self._finish(letter, answer, verdict)
         return accepted
 
-    # What becomes of letters
-
-    def _finish(self, letter: Claimed, answer: Answer, verdict: Verdict) -> None:
-        now = self._program.clock()
-        words = one_line(answer.sentence())[:ANSWER_LIMIT]
-        tries = letter.tries + 1
-        if verdict == Verdict.ACCEPTED:
-            self._sent += 1
-            logger.info("letter sent", extra={"letter": letter.id, "key": letter.key, "tries": tries})
-            self._hand_in(Outcome(letter.id, "sent", tries, letter.next_try_at, now, words))
-            return
-        urgent, created_at = letter.urgent, letter.created_at
-        if verdict == Verdict.LATER and now < give_up_at(self._mail, urgent=urgent, created_at=created_at):
-            due = next_try(self._mail, urgent=urgent, tries=letter.tries, created_at=created_at, now=now)
-            logger.warning(
-                "letter put off",
-                extra={"letter": letter.id, "key": letter.key, "tries": tries, "again_at": due, "answer": words},
-            )
-            self._hand_in(Outcome(letter.id, "waiting", tries, due, None, words))
-            return
-        self._give_up(letter, tries, words)
-
-    def _give_in(self, answer: Answer, letters: deque[Claimed]) -> None:
-        """No letter can go: they wait, with the reason, unless their time is over."""
-        now = self._program.clock()
-        self._trouble = _explained(self._to, answer)
-        logger.error("mail server cannot be used", extra={"stage": str(answer.stage), "answer": self._trouble})
-        words = one_line(answer.sentence())[:ANSWER_LIMIT]
-        while letters:
-            letter = letters.popleft()
-            over = now >= give_up_at(self._mail, urgent=letter.urgent, created_at=letter.created_at)
-            # Not on its first trouble: after a long outage of our own the network may be a moment behind us.
-            if over and letter.last_answer:
-                self._give_up(letter, letter.tries, words)
-                continue
-            due = next_look(
-                self._mail,
-                answer,
-                urgent=letter.urgent,
-                created_at=letter.created_at,
-                due=letter.next_try_at,
-                now=now,
-            )
-            self._hand_in(Outcome(letter.id, "waiting", letter.tries, due, None, words))
-
-    def _give_up(self, letter: Claimed, tries: int, words: str) -> None:
-        self._given_up.append(letter.id)
-        logger.error("letter given up", extra={"letter": letter.id, "key": letter.key, "tries": tries, "answer": words})
-        self._hand_in(Outcome(letter.id, "given up", tries, letter.next_try_at, None, words))
-
-    def _put_back(self, letters: deque[Claimed]) -> None:
-        """As if they had not been claimed."""
-        while letters:
-            letter = letters.popleft()
-            self._hand_in(Outcome(letter.id, "waiting", letter.tries, letter.next_try_at, None, letter.last_answer))
-
-    def _hand_in(self, outcome: Outcome) -> None:
-        self._finished.append(outcome)
-        self._news.set()
-
-    # The database
-
-    async def _claim(self) -> list[Claimed]:
-        def take(conn: Connection) -> list[Claimed]:
-            now = self._program.clock()
-            if self._progress is not None and self._total is None:
-                self._total = box.waiting(conn)
-            return box.claim(conn, self._holder, now, self._mail.batch, LEASE, again_by=self._started, only=self._only)
-
-        return await self._in_database(take)
-
-    async def _settle(self) -> None:
-        """Writes outcomes as they gather, until the delivery is over and all are written."""
-        while not self._over or self._finished:
-            await self._news.wait()
-            self._news.clear()
-            outcomes, self._finished = self._finished, []
-            if not outcomes:
-                continue
-            ours = await self._write(outcomes)
-            if ours < len(outcomes):
-                logger.error("somebody else claimed letters that we had in hand", extra={"count": len(outcomes) - ours})
-            if self._progress is not None:
-                self._progress(self._sent + len(self._given_up), self._total)
-
-    async def _write(self, outcomes: list[Outcome]) -> int:
-        for pause in (*SETTLE_AGAIN, None):
-            try:
-                return await self._in_database(lambda conn: box.settle(conn, self._holder, outcomes))
-            except OperationalError as error:
-                if pause is None:
-                    raise
-                logger.warning("outcomes not written, once more", extra={"why": str(error.orig)})
-                await asyncio.sleep(pause)
-        raise AssertionError("unreachable")
-
-    async def _renew(self) -> None:
-        while True:
-            await asyncio.sleep(RENEW_SECONDS)
-            with suppress(OperationalError):  # the next one is soon enough; a busy database is nobody else's either
-                await self._in_database(lambda conn: box.renew(conn, self._holder, self._program.clock(), LEASE))
-
-    async def _in_database(self, work: Callable[[Connection], T]) -> T:
-        return await asyncio.get_running_loop().run_in_executor(self._thread, self._unit, work)
-
-    def _unit(self, work: Callable[[Connection], T]) -> T:
-        with self._program.store.write() as conn:
-            return work(conn)
+    def _ending(self) -> bool:
+        return self._stop.is_set() or bool(self._trouble)
 
     async def _hurry_when_stopped(self) -> None:
         await self._stop.wait()
         for line in self._lines:
             line.hurry(GRACE_SECONDS)
+
+    def _finish(self, letter: Claimed, answer: Answer, verdict: Verdict) -> None:
+        """Hands in what became of one letter, with a line of log."""
+        became = outcome(self._mail, letter, answer, verdict, self._program.clock())
+        said: dict[str, object] = {"letter": letter.id, "key": letter.key, "tries": became.tries}
+        if became.state == "sent":
+            self._sent += 1
+            logger.info("letter sent", extra=said)
+        elif became.state == "given up":
+            self._given_up.append(letter.id)
+            logger.error("letter given up", extra={**said, "answer": became.answer})
+        elif verdict == Verdict.LATER:
+            logger.warning("letter put off", extra={**said, "answer": became.answer, "until": became.next_try_at})
+        self._hold.hand_in(became)
+
+    def _give_in(self, answer: Answer, letters: deque[Claimed]) -> None:
+        """No letter can go: these wait, with the reason, unless their time is over."""
+        self._trouble = _explained(self._to, answer)
+        logger.error("mail server cannot be used", extra={"stage": str(answer.stage), "answer": self._trouble})
+        while letters:
+            self._finish(letters.popleft(), answer, Verdict.OPERATORS)
+
+    def _put_back(self, letters: deque[Claimed]) -> None:
+        while letters:
+            self._hold.hand_in(put_back(letters.popleft()))
+
+    def _settled(self, _outcomes: list[Outcome]) -> None:
+        if self._progress is not None:
+            self._progress(self._sent + len(self._given_up), self._total)
 
 
 _CURES = {
@@ -399,4 +287,4 @@ _CURES = {
 
 def _explained(to: smtp.Way, answer: Answer) -> str:
     cure = _CURES.get(answer.stage, "ask whoever runs it")
-    return f"the mail server {to.host}:{to.port} cannot be used ({one_line(answer.sentence())[:ANSWER_LIMIT]}); {cure}"
+    return f"the mail server {to.host}:{to.port} cannot be used ({answer.sentence()}); {cure}"

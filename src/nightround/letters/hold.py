@@ -1,0 +1,130 @@
+"""What one delivery has in hand: claims letters, writes what became of them, and keeps the lease alive meanwhile.
+
+One thread speaks to the database, so that those who carry letters never wait for it, and two of our own transactions
+never for each other. Outcomes are written as they gather: the time in which a crash could send a letter twice is that
+of one commit.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import os
+import socket
+import uuid
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from datetime import timedelta
+from typing import TypeVar
+
+from sqlalchemy import Connection
+from sqlalchemy.exc import OperationalError
+
+from ..bootstrap import Program
+from . import box
+from .box import Claimed, Outcome
+
+logger = logging.getLogger("nightround.letters.hold")
+
+LEASE = timedelta(minutes=2)
+RENEW_SECONDS = 30.0
+WRITE_AGAIN = (0.2, 1.0, 3.0)  # seconds between tries to write outcomes
+
+T = TypeVar("T")
+
+
+class Hold:
+    """One holder of claims. `settled` is called with outcomes once they are written."""
+
+    def __init__(self, program: Program, settled: Callable[[list[Outcome]], None]) -> None:
+        self._program = program
+        self._settled = settled
+        self._holder = f"{socket.gethostname()[:24]}/{os.getpid()}/{uuid.uuid4().hex[:16]}"
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="letter-box")
+        self._finished: list[Outcome] = []
+        self._news = asyncio.Event()
+        self._quiet = asyncio.Event()
+        self._quiet.set()
+        self._over = False
+        self._released = False
+        self._started = program.clock()
+
+    async def claim(self, limit: int, only: int | None = None) -> list[Claimed]:
+        """The next letters that are due. What failed since this delivery began is left for the next one."""
+
+        def take(conn: Connection) -> list[Claimed]:
+            now = self._program.clock()
+            return box.claim(conn, self._holder, now, limit, LEASE, again_by=self._started, only=only)
+
+        return await self._in_database(take)
+
+    async def waiting(self) -> int:
+        """How many letters have not come to their end."""
+        return await self._in_database(box.waiting)
+
+    def hand_in(self, outcome: Outcome) -> None:
+        """Takes note of what became of a letter; it is written soon."""
+        self._finished.append(outcome)
+        self._quiet.clear()
+        self._news.set()
+
+    async def written(self) -> None:
+        """Waits until all that was handed in is written."""
+        await self._quiet.wait()
+
+    async def settle(self) -> None:
+        """Writes outcomes as they gather, until `finish` is called and all are written."""
+        while not self._over or self._finished:
+            await self._news.wait()
+            self._news.clear()
+            outcomes, self._finished = self._finished, []
+            if outcomes:
+                ours = await self._write(outcomes)
+                if ours < len(outcomes):
+                    lost = len(outcomes) - ours
+                    logger.error("letters in hand were claimed by somebody else", extra={"count": lost})
+                self._settled(outcomes)
+                if not self._finished:
+                    self._quiet.set()
+
+    async def renew(self) -> None:
+        """Lengthens the lease again and again, until cancelled."""
+        while True:
+            await asyncio.sleep(RENEW_SECONDS)
+            try:
+                await self._in_database(lambda conn: box.renew(conn, self._holder, self._program.clock(), LEASE))
+            except OperationalError as error:
+                # The next time is soon enough: nobody else can claim while the database cannot be had.
+                logger.warning("lease not renewed", extra={"why": str(error.orig)})
+
+    def finish(self) -> None:
+        """No more outcomes will come."""
+        self._over = True
+        self._news.set()
+
+    async def release(self) -> None:
+        """Puts back what is still in hand."""
+        await self._in_database(lambda conn: box.release(conn, self._holder))
+        self._released = True
+
+    def let_go(self) -> None:
+        """Ends the thread. What is still in hand is put back without waiting; if that fails, the lease ends anyway."""
+        if not self._released:
+            self._thread.submit(self._unit, lambda conn: box.release(conn, self._holder))
+        self._thread.shutdown(wait=False)
+
+    async def _write(self, outcomes: list[Outcome]) -> int:
+        for pause in WRITE_AGAIN:
+            try:
+                return await self._in_database(lambda conn: box.settle(conn, self._holder, outcomes))
+            except OperationalError as error:
+                logger.warning("outcomes not written, once more", extra={"why": str(error.orig)})
+                await asyncio.sleep(pause)
+        return await self._in_database(lambda conn: box.settle(conn, self._holder, outcomes))
+
+    async def _in_database(self, work: Callable[[Connection], T]) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._thread, self._unit, work)
+
+    def _unit(self, work: Callable[[Connection], T]) -> T:
+        with self._program.store.write() as conn:
+            return work(conn)
