@@ -33,6 +33,7 @@ _WHERE: dict[str, str] = {
     "cases": "watch",
     "take": "watch",
     "serve": "watch",
+    "sign-in-link": "pages",
     "log": "logbook",
     "strike": "logbook",
     "history": "logbook",

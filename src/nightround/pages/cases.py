@@ -1,4 +1,4 @@
-"""One case: what it is about, who has it, and the button "I have it until …". Opening the page takes nothing."""
+"""The open cases, and one of them with the button "I have it until …". Opening a page takes nothing."""
 
 from __future__ import annotations
 
@@ -14,10 +14,22 @@ from ..errors import UserError
 from ..store.tables import cases, people, sites, tellings, units
 from .doors import Refused, Visit, not_found, whole
 from .forms import local_instant
-from .matters import who_has
+from .matters import case_counts, open_cases, who_has
 from .people import Viewer, names
 
+PAGE = 100
 HOURS = {"4": "for 4 hours", "24": "for a day", "72": "for three days", "168": "for a week"}
+
+
+def list_cases(visit: Visit) -> Response:
+    """Every open case of the viewer's sites, those that nobody has first."""
+    number = max(1, visit.number("page"))
+    with visit.program.store.read() as conn:
+        total, taken = case_counts(conn, visit.known, visit.now)
+        found = open_cases(conn, visit.known, visit.now, (number - 1) * PAGE, PAGE)
+    return visit.page(
+        "cases.html", found=found, total=total, free=total - taken, number=number, pages=max(1, -(-total // PAGE))
+    )
 
 
 def show(visit: Visit) -> Response:

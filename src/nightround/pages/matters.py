@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, case, func, select
+from sqlalchemy import ColumnElement, Connection, case, func, select
 
 from ..store.tables import cases, conditions, sites, units
 from .people import Viewer, names
@@ -52,6 +52,10 @@ def who_has(row: Any, known: dict[str, str], now: datetime) -> tuple[str, dateti
     return "", None
 
 
+def _is_taken(now: datetime) -> ColumnElement[int]:
+    return case((cases.c.taken_until > now, 1), else_=0)
+
+
 def unreliable(conn: Connection, viewer: Viewer, now: datetime, limit: int) -> list[Matter]:
     """The units not to be relied on: those that nobody has taken first, then the longest so."""
     query = (
@@ -73,7 +77,7 @@ def unreliable(conn: Connection, viewer: Viewer, now: datetime, limit: int) -> l
             .outerjoin(cases, (cases.c.unit_id == units.c.id) & cases.c.closed_at.is_(None))
         )
         .where(viewer.sees(), conditions.c.condition == "not to be relied on")
-        .order_by(case((cases.c.taken_until > now, 1), else_=0), conditions.c.since, units.c.unit, cases.c.id)
+        .order_by(_is_taken(now), conditions.c.since, units.c.unit, cases.c.id)
         .limit(limit)
     )
     rows = conn.execute(query).all()
@@ -104,11 +108,28 @@ def _open_cases(viewer: Viewer) -> Any:
     return _joined().where(viewer.sees(), cases.c.closed_at.is_(None))
 
 
-def open_cases(conn: Connection, viewer: Viewer, now: datetime, limit: int) -> list[OpenCase]:
-    """The open cases: the urgent ones first, then the oldest."""
+def open_cases(conn: Connection, viewer: Viewer, now: datetime, skip: int, limit: int) -> list[OpenCase]:
+    """A page of the open cases: those that nobody has first, of them the urgent ones, then the oldest."""
     # "urgent", "soon", "routine" happen to be in the order of the alphabet from its end.
-    query = _open_cases(viewer).order_by(cases.c.severity.desc(), cases.c.opened_on, cases.c.id)
-    return _read(conn, query.limit(limit), now)
+    query = _open_cases(viewer).order_by(_is_taken(now), cases.c.severity.desc(), cases.c.opened_on, cases.c.id)
+    return _read(conn, query.offset(skip).limit(limit), now)
+
+
+def case_counts(conn: Connection, viewer: Viewer, now: datetime) -> tuple[int, int]:
+    """How many cases are open, and how many of them somebody has now."""
+    query = (
+        select(func.count(), func.coalesce(func.sum(_is_taken(now)), 0))
+        .select_from(cases.join(sites, sites.c.id == cases.c.site_id))
+        .where(viewer.sees(), cases.c.closed_at.is_(None))
+    )
+    total, taken = conn.execute(query).one()
+    return int(total), int(taken)
+
+
+def cases_by_unit(conn: Connection, viewer: Viewer, now: datetime, codes: list[str]) -> dict[str, OpenCase]:
+    """The open case of each of these units that has one."""
+    query = _open_cases(viewer).where(units.c.unit.in_(codes)).order_by(cases.c.id)
+    return {found.unit: found for found in _read(conn, query, now)}
 
 
 def cases_of_unit(conn: Connection, unit_id: int, now: datetime) -> list[OpenCase]:
@@ -134,8 +155,3 @@ def _read(conn: Connection, query: Any, now: datetime) -> list[OpenCase]:
         )
         for row in rows
     ]
-
-
-def open_cases_total(conn: Connection, viewer: Viewer) -> int:
-    """How many cases are open."""
-    return conn.execute(select(func.count()).select_from(_open_cases(viewer).subquery())).scalar_one()

@@ -18,6 +18,7 @@ def routes(office: Office) -> list[Route]:
         door(office, "/units/{code:path}/log", act=unit.write),
         door(office, "/units/{code:path}", unit.show),
         door(office, "/duties", duties.show),
+        door(office, "/cases", cases.list_cases),
         door(office, "/cases/{id}", cases.show, cases.take),
         door(office, "/at/{label}", label.show, label.write, strangers=True),
         door(

@@ -1,12 +1,12 @@
 """The first page: what is wrong today at the viewer's sites, worst first, with the age of the last round on top.
 
-It shows what the last round found and reckons nothing itself. Lists are cut at a screenful; the counts never are.
+It shows what the last round found and reckons nothing itself. Lists are cut short; the counts never are.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from itertools import groupby
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, func, or_, select
@@ -18,49 +18,73 @@ from . import owing
 from .bars import Bar, bars
 from .doors import Visit
 from .fleet_state import CONDITIONS, NOT_RECKONED, rounds, set_aside, units_by_condition, zone_of
-from .matters import open_cases, open_cases_total, unreliable
+from .matters import OpenCase, case_counts, cases_by_unit, unreliable
 from .owing import CHECKS, Owed
 from .people import Viewer
 
-SHOWN = 25
+# Matters shown one by one, and duties gathered into lines, before the page points to the full list.
+SHOWN = 12
+GATHERED = 200
 WEEKS = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Overdue:
+    """A unit (or a site's spares) with what is overdue there, the longest first, and its open case."""
+
+    first: Owed
+    owed: tuple[Owed, ...]
+    case: OpenCase | None
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Duties of one kind at one site, or of one kind anywhere, in one line."""
+
+    kind: str
+    site: str
+    site_name: str
+    owed: tuple[Owed, ...]
 
 
 def show(visit: Visit) -> Response:
     """The page."""
     viewer, now = visit.known, visit.now
     with visit.program.store.read() as conn:
-        zone = zone_of(conn, viewer, visit.program.settings)
-        today = local_day(now, zone)
+        today = local_day(now, zone_of(conn, viewer, visit.program.settings))
         by_condition = units_by_condition(conn, viewer)
         working = or_(conditions.c.condition.is_(None), conditions.c.condition != "withdrawn")
         standings = _standings(conn, viewer, working)
         week_end = today + timedelta(days=6)
+        overdue = _overdue(conn, viewer, working, now)
+        order_now = _duties(conn, viewer, now, working, duties.c.standing == "order now", first=duties.c.order_by)
+        this_week = _duties(conn, viewer, now, working, _due_within(week_end), first=sites.c.site)
+        open_total, taken_total = case_counts(conn, viewer, now)
         content: dict[str, Any] = {
             "today": today,
-            "zone": zone,
             "rounds": rounds(conn, viewer, now),
             "set_aside": set_aside(conn, viewer),
             "units_by_condition": by_condition,
             "unreliable": unreliable(conn, viewer, now, SHOWN),
-            "overdue": _by_unit(_duties(conn, viewer, working, now, "overdue", SHOWN * 4)),
+            "overdue": overdue,
+            "overdue_shown": sum(len(unit.owed) for unit in overdue),
             "overdue_total": standings.get("overdue", 0),
-            "order_now": _duties(conn, viewer, working, now, "order now", SHOWN, duties.c.order_by),
+            "order_now": _gathered(order_now, by_site=False),
+            "order_now_shown": len(order_now),
             "order_now_total": standings.get("order now", 0),
-            "this_week": _by_day(_this_week(conn, viewer, working, week_end, now)),
+            "this_week": _gathered(this_week, by_site=True),
+            "this_week_shown": len(this_week),
             "this_week_total": _this_week_total(conn, viewer, working, week_end),
             "week_end": week_end,
             "not_recorded": _not_recorded(conn, viewer, working),
             "not_recorded_total": standings.get("not recorded", 0),
-            "cases": open_cases(conn, viewer, now, SHOWN),
-            "cases_total": open_cases_total(conn, viewer),
+            "cases_total": open_total,
+            "cases_free": open_total - taken_total,
             "weeks": _weeks(conn, viewer, working, today),
         }
     fleet = [(word, by_condition[word]) for word in (*CONDITIONS, NOT_RECKONED) if by_condition.get(word)]
     content["condition_bars"] = bars([Bar(word, word.replace(" ", "-"), number) for word, number in fleet])
     content["total"] = sum(by_condition.values())
-    content["overdue_shown"] = sum(len(listed) for _, listed in content["overdue"])
-    content["this_week_shown"] = sum(len(listed) for _, listed in content["this_week"])
     return visit.page("today.html", **content)
 
 
@@ -85,29 +109,33 @@ def _mine(viewer: Viewer, *conditions_: ColumnElement[bool]) -> Any:
 
 
 def _duties(
-    conn: Connection,
-    viewer: Viewer,
-    working: ColumnElement[bool],
-    now: datetime,
-    standing: str,
-    limit: int,
-    first: Any = None,
+    conn: Connection, viewer: Viewer, now: datetime, *wanted: ColumnElement[bool], first: ColumnElement[Any]
 ) -> list[Owed]:
-    query = _mine(viewer, working, duties.c.standing == standing)
-    if first is not None:
-        query = query.order_by(first)
-    return owing.read(conn, owing.by_day(query).limit(limit), now)
+    query = _mine(viewer, *wanted).order_by(first)
+    return owing.read(conn, owing.by_day(query).limit(GATHERED), now)
+
+
+def _overdue(conn: Connection, viewer: Viewer, working: ColumnElement[bool], now: datetime) -> list[Overdue]:
+    """The units with the longest overdue duties first; a site's spares count as one unit."""
+    query = owing.by_day(_mine(viewer, working, duties.c.standing == "overdue")).limit(SHOWN * 8)
+    gathered: dict[tuple[str, str], list[Owed]] = {}
+    for duty in owing.read(conn, query, now):
+        gathered.setdefault((duty.site, duty.unit), []).append(duty)
+    shown = list(gathered.items())[:SHOWN]
+    known = cases_by_unit(conn, viewer, now, [unit for (_, unit), _ in shown if unit])
+    return [Overdue(listed[0], tuple(listed), known.get(unit)) for (_, unit), listed in shown]
+
+
+def _gathered(found: list[Owed], *, by_site: bool) -> list[Gathered]:
+    gathered: dict[tuple[str, str], list[Owed]] = {}
+    for duty in found:
+        gathered.setdefault((duty.site if by_site else "", duty.kind), []).append(duty)
+    lines = [Gathered(kind, site, listed[0].site_name, tuple(listed)) for (site, kind), listed in gathered.items()]
+    return lines if by_site else sorted(lines, key=lambda line: (-len(line.owed), line.kind))
 
 
 def _due_within(week_end: date) -> ColumnElement[bool]:
     return (duties.c.standing == "open") & (duties.c.last_good_day <= week_end)
-
-
-def _this_week(
-    conn: Connection, viewer: Viewer, working: ColumnElement[bool], week_end: date, now: datetime
-) -> list[Owed]:
-    query = _mine(viewer, working, _due_within(week_end))
-    return owing.read(conn, owing.by_day(query).limit(SHOWN * 2), now)
 
 
 def _this_week_total(conn: Connection, viewer: Viewer, working: ColumnElement[bool], week_end: date) -> int:
@@ -124,18 +152,6 @@ def _not_recorded(conn: Connection, viewer: Viewer, working: ColumnElement[bool]
         .order_by(func.count().desc(), duties.c.kind)
     )
     return [(kind, number) for kind, number in conn.execute(query)]
-
-
-def _by_unit(found: list[Owed]) -> list[tuple[Owed, list[Owed]]]:
-    """The duties gathered by unit, the unit with the longest overdue first; a site's spares count as one unit."""
-    gathered: dict[tuple[str, str], list[Owed]] = {}
-    for duty in found:
-        gathered.setdefault((duty.site, duty.unit), []).append(duty)
-    return [(listed[0], listed) for listed in gathered.values()][:SHOWN]
-
-
-def _by_day(found: list[Owed]) -> list[tuple[date | None, list[Owed]]]:
-    return [(day, list(listed)) for day, listed in groupby(found, key=lambda duty: duty.last_good_day)]
 
 
 def _weeks(conn: Connection, viewer: Viewer, working: ColumnElement[bool], today: date) -> list[tuple[date, int, Bar]]:

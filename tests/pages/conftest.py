@@ -1,0 +1,115 @@
+"""The web application on the invented fleet, and a visitor who can sign in, read forms and send them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from html import unescape
+from urllib.parse import urlsplit
+
+import pytest
+from httpx import Response
+from starlette.testclient import TestClient
+
+from nightround.bootstrap import Program
+from nightround.letters import links
+from nightround.pages.app import build
+from nightround.pages.doors import Office
+from nightround.pages.look import Look
+from nightround.pages.session import Cookies
+from nightround.settings import Settings
+from nightround.store.database import Store
+from tests.conftest import Clock
+
+from . import fleet
+
+BASE = "http://127.0.0.1:8470"
+
+
+class Waits:
+    """Stands in for sleeping: keeps how long it was asked to."""
+
+    def __init__(self) -> None:
+        self.seconds: list[float] = []
+
+    async def __call__(self, seconds: float) -> None:
+        self.seconds.append(seconds)
+
+
+class Visitor:
+    """A browser: keeps cookies, says where its forms come from, and follows what it is told to follow."""
+
+    def __init__(self, program: Program, waits: Waits) -> None:
+        office = Office(program, Look(program.settings), Cookies(program.settings), waits)
+        self.program = program
+        self.waits = waits
+        base = urlsplit(program.settings.web.base_url)
+        self.base = f"{base.scheme}://{base.netloc}"
+        self.web = TestClient(build(program, office), self.base, raise_server_exceptions=False, follow_redirects=False)
+
+    def get(self, path: str) -> Response:
+        return self.web.get(path)
+
+    def post(self, path: str, form: dict[str, str], headers: dict[str, str] | None = None) -> Response:
+        said = {"Origin": self.base, "Sec-Fetch-Site": "same-origin"} if headers is None else headers
+        return self.web.post(path, data=form, headers=said)
+
+    def token(self, page: str) -> str:
+        """The form token on a page."""
+        found = re.search(r'name="form_token" value="([^"]+)"', self.get(page).text)
+        assert found, f"no form on {page}"
+        return found[1]
+
+    def send(self, page: str, path: str, **form: str) -> Response:
+        """Opens a page with a form and sends one from it."""
+        named = {name.replace("_", "-") if name not in ("label_date",) else name: text for name, text in form.items()}
+        return self.post(path, {**named, "form_token": self.token(page)})
+
+    def sign_in(self, person: str) -> Visitor:
+        """Signs in by a personal link, the way a person does."""
+        address = next(name for code, name, *_ in fleet.PEOPLE if code == person)
+        mail = f"{address.split()[0].lower().replace('é', 'e')}@example.org"
+        url = links.personal_url(self.program.settings, person, mail, self.program.clock())
+        path = url.removeprefix(self.base)
+        answer = self.send(path, path)
+        assert answer.status_code == 303, answer.text
+        return self
+
+
+@pytest.fixture
+def settled(program: Program) -> Program:
+    """The program with the fleet in it, on each database."""
+    fleet.settle(program)
+    return program
+
+
+@pytest.fixture
+def settled_once(settings: Settings, sqlite_store: Store, clock: Clock) -> Program:
+    """The same on SQLite alone, for what has nothing to do with the kind of database."""
+    program = Program(settings, sqlite_store, clock)
+    fleet.settle(program)
+    return program
+
+
+NewVisitor = Callable[..., Visitor]
+
+
+@pytest.fixture
+def visitor() -> Iterator[NewVisitor]:
+    """Makes visitors: `visitor(program)` is a stranger, `visitor(program, "P1")` is signed in."""
+    made: list[Visitor] = []
+
+    def new(program: Program, person: str = "") -> Visitor:
+        one = Visitor(program, Waits())
+        made.append(one)
+        return one.sign_in(person) if person else one
+
+    yield new
+    for one in made:
+        one.web.close()
+
+
+def words(answer: Response) -> str:
+    """What a reader sees: the page without tags."""
+    text = re.sub(r"<(style|script)[^>]*>.*?</\1>", " ", answer.text, flags=re.S)
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", text)).split())
