@@ -20,6 +20,7 @@ from .errors import Failure, UserError
 # Command → module in `commands`; a module is read only when its command runs, so that `--help` is quick.
 _WHERE: dict[str, str] = {
     "setup": "setting_up",
+    "deliver": "post",
     "demo": "demo",
     "migrate": "upkeep",
     "backup": "upkeep",
