@@ -86,6 +86,8 @@ def code(cell: Cell) -> str | None:
 
 def scanned(cell: Cell) -> str | None:
     """A label's machine-readable text, kept as scanned, separators too."""
+    if not isinstance(cell, str):
+        return code(cell)
     text = bare(cell)
     if not text.isprintable():
         text = _without_control(text, _GROUP_SEPARATOR)

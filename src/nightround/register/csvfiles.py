@@ -1,0 +1,158 @@
+"""Opens CSV files as grids of cells: which letters, which delimiter. Says what it took; decides only where it can.
+
+Letters: a byte order mark says; else UTF-8 where the bytes are that throughout; else CP932 (Japanese) or Windows-1252
+(western). Almost any CP932 text can also be read as Windows-1252 and often the other way round, so what decides is
+the headings, then kana, which western letters do not look like, and last a statistical library.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from charset_normalizer import from_bytes
+
+from ..errors import Problem, UserError
+from .cells import LONGEST, Cell
+from .grids import MOST_BYTES, MOST_COLUMNS, MOST_ROWS, Grid
+
+DELIMITERS = (",", ";", "\t")
+NAMES = {"cp932": "CP932 (Japanese)", "cp1252": "Windows-1252 (western)", "utf-16": "UTF-16"}
+
+Score = Callable[[list[str]], int]
+
+
+def open_csv(path: Path, score: Score, problems: list[Problem], remarks: list[str]) -> Grid:
+    """One CSV file as a grid. `score` says how many of some cells are headings that mean something.
+
+    Rows are read when they are asked for; what is wrong with the form of one goes to `problems` and ends the file.
+    Raises UserError where the file is no text, too large, or in letters we cannot tell.
+    """
+    size = path.stat().st_size
+    if size > MOST_BYTES:
+        raise UserError(
+            f"{path.name} has {size // 1_000_000} MB; {MOST_BYTES // 1_000_000} MB are the most, so split it"
+        )
+    text, encoding = decode(path.read_bytes(), path.name, score)
+    if encoding in NAMES:
+        remarks.append(f"{path.name}: its letters were read as {NAMES[encoding]}")
+    text, delimiter = _delimiter(text, score)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    return Grid(path.name, "", _Rows(reader, path.name, problems), text.count("\n") + 1)
+
+
+def decode(raw: bytes, name: str, score: Score) -> tuple[str, str]:
+    """The text of a file and the name of its encoding."""
+    if raw.startswith(b"PK\x03\x04"):
+        raise UserError(f"{name} is a workbook, not a CSV file; name it {Path(name).stem}.xlsx or .ods")
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return _strictly(raw, "utf-16", name), "utf-16"
+    if b"\x00" in raw:
+        raise UserError(f"{name} is not a text file; save the table as CSV (UTF-8)")
+    try:
+        return raw.decode("utf-8-sig"), "utf-8"
+    except UnicodeDecodeError as error:
+        where = error.start
+    japanese, western = _try(raw, "cp932"), _try(raw, "cp1252")
+    if japanese is None and western is None:
+        line = raw.count(b"\n", 0, where) + 1
+        raise UserError(f"{name}, row {line} is in letters that cannot be told; save the file as CSV (UTF-8)")
+    if japanese is None or western is None:
+        return (western, "cp1252") if japanese is None else (japanese, "cp932")
+    return (japanese, "cp932") if _is_japanese(raw, japanese, western, score) else (western, "cp1252")
+
+
+def _is_japanese(raw: bytes, japanese: str, western: str, score: Score) -> bool:
+    """Of a text that can be read both ways."""
+    as_japanese, as_western = (_best(text, score)[1] for text in (japanese, western))
+    if as_japanese != as_western:
+        return as_japanese > as_western
+    if any("\u3041" <= char <= "\u30fe" for char in japanese):
+        return True
+    best = from_bytes(raw, cp_isolation=["cp932", "cp1252"]).best()
+    return best is not None and best.encoding == "cp932"
+
+
+def _delimiter(text: str, score: Score) -> tuple[str, str]:
+    """The text from its headings on, and the delimiter: the one that gives most headings with a meaning.
+
+    A first line `sep=;`, which some spreadsheets write, decides and is no row.
+    """
+    first, _, rest = text.partition("\n")
+    if first.strip("\r \ufeff").lower().startswith("sep=") and len(first.strip("\r \ufeff")) == 5:
+        return rest, first.strip("\r \ufeff")[4]
+    return text, _best(text, score)[0]
+
+
+def _best(text: str, score: Score) -> tuple[str, int]:
+    """The delimiter that gives most headings with a meaning in the first rows, and how many; by columns on a tie."""
+    start = text[: 20 * 1000]
+    found = []
+    for delimiter in DELIMITERS:
+        rows: list[list[str]] = []
+        try:
+            for row in csv.reader(io.StringIO(start, newline=""), delimiter=delimiter):
+                rows.append(row)
+                if len(rows) == 10:
+                    break
+        except csv.Error:
+            pass
+        best = max(((score(row), len(row)) for row in rows), default=(0, 0))
+        found.append((best, delimiter))
+    # max() keeps the first of equals: the comma.
+    (count, _), delimiter = max(found, key=lambda item: item[0])
+    return delimiter, count
+
+
+class _Rows:
+    """The rows of a CSV file. A row whose form is broken is a problem, and the last one read."""
+
+    def __init__(self, reader: Iterator[list[str]], name: str, problems: list[Problem]) -> None:
+        self._reader = reader
+        self._name = name
+        self._problems = problems
+
+    def __iter__(self) -> Iterator[list[Cell]]:
+        number = 0
+        while True:
+            number += 1
+            try:
+                row = next(self._reader)
+            except StopIteration:
+                return
+            except csv.Error as error:
+                self._problems.append(Problem(self._name, "", number, "", "", _cure(str(error))))
+                return
+            if len(row) > MOST_COLUMNS:
+                cure = f"has {len(row)} columns; {MOST_COLUMNS} are the most. Is this the CSV file you meant?"
+                self._problems.append(Problem(self._name, "", number, "", "", cure))
+                return
+            if number > MOST_ROWS:
+                cure = f"the file has more rows; {MOST_ROWS} are the most, so split it"
+                self._problems.append(Problem(self._name, "", number, "", "", cure))
+                return
+            yield row  # type: ignore[misc]
+
+
+def _cure(error: str) -> str:
+    if "field larger" in error:
+        return f"has a cell of more than {LONGEST} characters; is a quotation mark missing there or before?"
+    if "unexpected end" in error:
+        return "a quotation mark that is opened is never closed; close it"
+    return 'a quotation mark stands inside a quoted cell; write it twice ("")'
+
+
+def _try(raw: bytes, encoding: str) -> str | None:
+    try:
+        return raw.decode(encoding)
+    except UnicodeDecodeError:
+        return None
+
+
+def _strictly(raw: bytes, encoding: str, name: str) -> str:
+    text = _try(raw, encoding)
+    if text is None:
+        raise UserError(f"{name} is not a text file; save the table as CSV (UTF-8)")
+    return text

@@ -1,0 +1,260 @@
+"""Opens .xlsx and .ods workbooks as grids of cells. Reads only; a workbook that would eat the memory never gets far.
+
+The library that reads the cells lays a sheet out as one full rectangle, so a far-off cell could ask for terabytes.
+Each sheet is therefore measured first, in the same pass that unpacks it, and refused where it is too large. That pass
+also finds the cells that only look empty: formulas that failed or were never worked out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from posixpath import dirname, join, normpath
+
+from defusedxml import DefusedXmlException  # type: ignore[import-untyped]
+from defusedxml.ElementTree import ParseError, fromstring  # type: ignore[import-untyped]
+from python_calamine import CalamineError, CalamineSheet, CalamineWorkbook, PasswordError, SheetTypeEnum
+
+from ..errors import UserError
+from .archives import Archive
+from .cells import NOT_WORKED_OUT, Cell
+from .grids import MOST_CELLS, MOST_COLUMNS, MOST_ROWS, Grid, column_index
+
+_NO_RESULT = "holds a formula without a result; open the file in the spreadsheet program and save it, or type the value"
+_OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+_ATTRIBUTES = rb"""((?:[^<>"']|"[^<"]*"|'[^<']*')*)"""
+
+# Cells of an .xlsx sheet: those with something in them, those that failed, those with a formula and no value.
+_CELL = re.compile(rb"""<(?:\w+:)?c\s(?:[^<>]*?\s)?r\s*=\s*["']([A-Za-z]{1,7})(\d{1,10})["'][^<>]*(?<!/)>""")
+_FAILED = re.compile(
+    rb"""<(?:\w+:)?c\s(?=[^<>]*\bt\s*=\s*["']e["'])[^<>]*?\br\s*=\s*["']([A-Za-z]{1,7})(\d{1,10})["']"""
+)
+_WITHOUT = re.compile(
+    rb"""<(?:\w+:)?c\s(?![^<>]*\bt\s*=\s*["']str["'])[^<>]*?\br\s*=\s*["']([A-Za-z]{1,7})(\d{1,10})["'][^<>]*>\s*"""
+    rb"""<(?:\w+:)?f(?:\s[^<>]*)?(?:/>|>[^<]*</(?:\w+:)?f>)\s*(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v>\s*</(?:\w+:)?v>)?\s*"""
+    rb"""</(?:\w+:)?c>"""
+)
+
+# Tables, rows and cells of an .ods file.
+_ODS = re.compile(rb"<(/?)table:(table-row|table-cell|covered-table-cell|table)(?=[\s/>])" + _ATTRIBUTES + rb">")
+_REPEATED = re.compile(rb"""table:number-(?:rows|columns)-repeated\s*=\s*["'](\d{1,10})["']""")
+_ODS_FAILED = re.compile(rb"""calcext:value-type\s*=\s*["']error["']""")
+_ODS_1904 = re.compile(rb"""<table:null-date\s[^<>]*table:date-value\s*=\s*["']1904-01-01""")
+
+
+@dataclass(slots=True)
+class _Measure:
+    """How far a sheet reaches, and which of its cells only look empty."""
+
+    rows: int = 0
+    columns: int = 0
+    faults: dict[tuple[int, int], str] = field(default_factory=dict)
+
+    def check(self, file: str, sheet: str) -> None:
+        for count, most, what in ((self.rows, MOST_ROWS, "rows"), (self.columns, MOST_COLUMNS, "columns")):
+            if count > most:
+                raise UserError(
+                    f"{file}, sheet {sheet} reaches over {count} {what}; {most} are the most, so clear what lies "
+                    "far from the table"
+                )
+        if self.rows * self.columns > MOST_CELLS:
+            raise UserError(
+                f"{file}, sheet {sheet} reaches over {self.rows} rows and {self.columns} columns; {MOST_CELLS} cells "
+                "are the most, so clear what lies far from the table or split it"
+            )
+
+
+@dataclass(slots=True)
+class _Measured:
+    """A workbook's sheets by name, and whether it counts days from 1904."""
+
+    sheets: dict[str, _Measure] = field(default_factory=dict)
+    from_1904: bool = False
+
+
+def open_workbook(path: Path) -> list[Grid]:
+    """The sheets of a workbook, in its order. Cells are read when the rows are asked for.
+
+    Raises UserError where the file is not a workbook, is damaged, locked or too large.
+    """
+    with path.open("rb") as file:
+        start = file.read(8)
+    if start == _OLE:
+        raise UserError(
+            f"{path.name} is locked with a password or is of an old kind (.xls); save it as .xlsx without a password"
+        )
+    with Archive(path) as archive:
+        measured = (_ods if path.suffix.lower() == ".ods" else _xlsx)(archive, path.name)
+    try:
+        book = CalamineWorkbook.from_path(path)
+    except PasswordError:
+        raise UserError(f"{path.name} is locked with a password; save it without one") from None
+    except (CalamineError, OSError, ValueError) as error:
+        raise _unreadable(path.name, error) from None
+    found = []
+    for sheet in book.sheets_metadata:
+        if sheet.typ == SheetTypeEnum.WorkSheet:
+            measure = measured.sheets.get(sheet.name, _Measure())
+            rows = _Rows(_loader(book, sheet.name, path.name))
+            found.append(Grid(path.name, sheet.name, rows, measure.rows, measured.from_1904, measure.faults))
+    return found
+
+
+class _Rows:
+    """The rows of a sheet, loaded when somebody asks for them."""
+
+    def __init__(self, load: Callable[[], CalamineSheet]) -> None:
+        self._load = load
+
+    def __iter__(self) -> Iterator[list[Cell]]:
+        sheet = self._load()
+        if sheet.start is None:
+            return
+        # Rows come from the sheet's first one on, but columns from the first that holds anything.
+        blank: list[Cell] = [""] * sheet.start[1]
+        for row in sheet.iter_rows():
+            yield [*blank, *row] if blank else row
+
+
+def _loader(book: CalamineWorkbook, name: str, file: str) -> Callable[[], CalamineSheet]:
+    def load() -> CalamineSheet:
+        try:
+            return book.get_sheet_by_name(name)
+        except (CalamineError, OSError, ValueError) as error:
+            raise _unreadable(file, error) from None
+
+    return load
+
+
+def _unreadable(file: str, error: Exception) -> UserError:
+    return UserError(
+        f"{file} cannot be read ({str(error) or type(error).__name__}); open it in the spreadsheet program and save it "
+        "again as .xlsx or .ods"
+    )
+
+
+def _xlsx(archive: Archive, file: str) -> _Measured:
+    """Measures every part, whatever it says it is, and then finds out which part is which sheet."""
+    parts = {}
+    for name in archive.names:
+        parts[name] = _measure_part(archive, name)
+        parts[name].check(file, name)
+    main = "xl/workbook.xml"
+    for target, kind, _ in _relations(archive, "_rels/.rels", ""):
+        if kind.endswith("/officeDocument"):
+            main = target
+    document = _parse(archive, main)
+    if document is None:
+        raise UserError(f"{file} is not a workbook; save it as .xlsx or .ods in the spreadsheet program")
+    folder = dirname(main)
+    related = {
+        key: target for target, _, key in _relations(archive, f"{folder}/_rels/{main.rpartition('/')[2]}.rels", folder)
+    }
+    measured = _Measured()
+    for element in document.iter():
+        tag = element.tag.rpartition("}")[2]
+        if tag == "workbookPr":
+            measured.from_1904 = element.get("date1904", "").lower() in ("1", "true", "on")
+        elif tag == "sheet":
+            key = next((value for name, value in element.attrib.items() if name.rpartition("}")[2] == "id"), "")
+            measured.sheets[element.get("name", "")] = parts.get(related.get(key, "").lower(), _Measure())
+    return measured
+
+
+def _relations(archive: Archive, name: str, folder: str) -> Iterator[tuple[str, str, str]]:
+    """Target, type and id of each relation in a part that lists them."""
+    document = _parse(archive, name)
+    for element in () if document is None else document.iter():
+        if element.tag.rpartition("}")[2] == "Relationship":
+            target = element.get("Target", "")
+            target = target.lstrip("/") if target.startswith("/") else normpath(join(folder, target))
+            yield target, element.get("Type", ""), element.get("Id", "")
+
+
+def _parse(archive: Archive, name: str):  # type: ignore[no-untyped-def]  # ElementTree's Element or None
+    text = archive.read(name)
+    if not text:
+        return None
+    try:
+        return fromstring(text, forbid_dtd=True)
+    except (ParseError, DefusedXmlException, ValueError):
+        raise archive.damaged() from None
+
+
+def _measure_part(archive: Archive, name: str) -> _Measure:
+    measure = _Measure()
+    columns: set[bytes] = set()
+    for piece in _whole_cells(archive.chunks(name)):
+        found = _CELL.findall(piece)
+        if found:
+            columns.update({column for column, _ in found})
+            measure.rows = max(measure.rows, max({int(row) for _, row in found}))
+        if b'"e"' in piece or b"'e'" in piece:
+            for column, row in _FAILED.findall(piece):
+                measure.faults[int(row) - 1, column_index(column.decode())] = NOT_WORKED_OUT
+        if b"<f" in piece or b":f" in piece:
+            for column, row in _WITHOUT.findall(piece):
+                measure.faults[int(row) - 1, column_index(column.decode())] = _NO_RESULT
+    measure.columns = max((column_index(column.decode()) + 1 for column in columns), default=0)
+    return measure
+
+
+def _whole_cells(chunks: Iterator[bytes]) -> Iterator[bytes]:
+    """A sheet's XML in pieces that begin with a cell, so that no cell is cut in two; at the least no tag is."""
+    rest = b""
+    for chunk in chunks:
+        rest += chunk
+        cut = rest.rfind(b"<c ")
+        if cut <= 0:
+            cut = rest.rfind(b"<")
+        if cut > 0:
+            yield rest[:cut]
+            rest = rest[cut:]
+    yield rest
+
+
+def _ods(archive: Archive, file: str) -> _Measured:
+    """Goes through the tables as the cell library does: repeated rows and cells are as many as they say."""
+    if "content.xml" not in archive.names:
+        raise UserError(f"{file} is not a workbook; save it as .xlsx or .ods in the spreadsheet program")
+    content = archive.read("content.xml")
+    measured = _Measured(from_1904=_ODS_1904.search(content) is not None)
+    measure, name = _Measure(), ""
+    row = column = repeat = filled = 0
+    for closing, tag, attributes in _ODS.findall(content):
+        empty = attributes.endswith(b"/")
+        if tag == b"table":
+            if not closing:
+                measure, name, row = _Measure(), _ods_name(attributes), 0
+                measured.sheets[name] = measure
+        elif tag == b"table-row":
+            if not closing:
+                repeat, column, filled = _times(attributes), 0, 0
+            if closing or empty:
+                row += repeat
+                if filled:
+                    measure.rows, measure.columns = row, max(measure.columns, filled)
+                    measure.check(file, name)
+        elif not closing:
+            count = _times(attributes)
+            if not empty or b"office:value-type" in attributes:
+                filled = column + count
+                if _ODS_FAILED.search(attributes) and count == repeat == 1:
+                    measure.faults[row, column] = NOT_WORKED_OUT
+            column += count
+    return measured
+
+
+def _times(attributes: bytes) -> int:
+    found = _REPEATED.search(attributes)
+    return int(found[1]) if found else 1
+
+
+def _ods_name(attributes: bytes) -> str:
+    found = re.search(rb"""table:name\s*=\s*(?:"([^"]*)"|'([^']*)')""", attributes)
+    if found is None:
+        return ""
+    raw = (found[1] if found[1] is not None else found[2]).decode("utf-8", "replace")
+    return str(fromstring(f"<a>{raw}</a>").text or "") if "&" in raw else raw
