@@ -7,6 +7,7 @@ reckoned anew, with its reasons, and compared; few have changed.
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import tempfile
 import time
@@ -30,7 +31,7 @@ from nightround.rounds.tonight import RoundResult, run_round
 from nightround.settings import load as load_settings
 from nightround.store.database import Store, open_store
 from nightround.store.schema import migrate
-from nightround.store.tables import duties, evidence, parts, units
+from nightround.store.tables import cases, conditions, duties, evidence, parts, units
 
 from . import fleet
 from .measure import peak_rss_mb
@@ -148,8 +149,20 @@ def _orm(store: Store, count: int) -> float:
 
     class DutyRow: ...
 
+    class ConditionRow: ...
+
+    class CaseRow: ...
+
     mapping = registry()
-    for kind, table in ((UnitRow, units), (PartRow, parts), (EvidenceRow, evidence), (DutyRow, duties)):
+    kinds = {
+        UnitRow: units,
+        PartRow: parts,
+        EvidenceRow: evidence,
+        DutyRow: duties,
+        ConditionRow: conditions,
+        CaseRow: cases,
+    }
+    for kind, table in kinds.items():
         mapping.map_imperatively(kind, table)
     working = working_days("US", "CA")
     place = Place(ZONE, "US", "CA", "office")
@@ -159,13 +172,22 @@ def _orm(store: Store, count: int) -> float:
     started = time.perf_counter()
     with Session(store.engine) as session:
         for unit in session.scalars(select(UnitRow).order_by(units.c.id).limit(count)):
-            _one(session, unit, reckoner, PartRow, EvidenceRow, DutyRow)
+            _one(session, unit, reckoner, PartRow, EvidenceRow, DutyRow, ConditionRow, CaseRow)
     elapsed = time.perf_counter() - started
     mapping.dispose()
     return elapsed
 
 
-def _one(session: Session, unit: Any, reckoner: Reckoner, part_row: Any, evidence_row: Any, duty_row: Any) -> None:
+def _one(
+    session: Session,
+    unit: Any,
+    reckoner: Reckoner,
+    part_row: Any,
+    evidence_row: Any,
+    duty_row: Any,
+    condition_row: Any,
+    case_row: Any,
+) -> None:
     said = session.get(evidence_row, unit.id)
     held = session.scalars(select(part_row).where(parts.c.unit_id == unit.id, parts.c.state != "removed"))
     found = session.scalars(select(duty_row).where(duties.c.unit_id == unit.id))
@@ -177,7 +199,17 @@ def _one(session: Session, unit: Any, reckoner: Reckoner, part_row: Any, evidenc
         tuple(Part(part.id, part.kind, part.state, part.last_good_day, part.fitted_on) for part in held),
         Evidence(looked_on=said.looked_on, tested_on=said.tested_on),
     )
-    for duty in reckoner.unit(facts).duties:
+    reckoned = reckoner.unit(facts)
+    state = session.get(condition_row, unit.id)
+    if state.condition != reckoned.condition:
+        state.condition = str(reckoned.condition)
+    reasons = json.dumps(reckoned.reasons, ensure_ascii=False)
+    if state.reasons != reasons:
+        state.reasons = reasons
+    open_case = session.scalars(select(case_row).where(cases.c.unit_id == unit.id, cases.c.closed_at.is_(None))).first()
+    if open_case is not None and not reckoned.reasons:
+        open_case.state = "closed"
+    for duty in reckoned.duties:
         old = by_key[duty.key]
         for name in ("standing", "opens", "order_by", "last_good_day"):
             if getattr(old, name) != getattr(duty, name):

@@ -32,6 +32,7 @@ class Changes:
         self._on = on
         self._now = now
         self._texts: dict[tuple[Because, ...], str] = {}
+        self._what_texts: dict[tuple[Any, ...], str] = {}
         self._reason_texts: dict[tuple[str, ...], str] = {(): "[]"}
         self.clear()
 
@@ -68,9 +69,8 @@ class Changes:
         self.units += 1
         self.holder(f"u{loaded.id}", loaded.id, loaded.site_id, reckoned.duties, loaded.duties)
         self._condition(loaded, reckoned)
-        self._cases(
-            _causes(loaded.id, reckoned), loaded.cases, loaded.id, loaded.site_id, first=loaded.condition is None
-        )
+        causes = self._causes(loaded.id, reckoned)
+        self._cases(causes, loaded.cases, loaded.id, loaded.site_id, first=loaded.condition is None)
 
     def site(
         self,
@@ -82,8 +82,8 @@ class Changes:
     ) -> None:
         """Compares the duties of spares kept at a site."""
         self.holder(f"s{site_id}", None, site_id, found, stored)
-        overdue = [duty for duty in found if duty.standing is Standing.OVERDUE]
-        causes = [Cause(f"s{site_id}/overdue", "overdue", "soon", _what(overdue))] if overdue else []
+        overdue = _overdue(Reckoned(tuple(found), Condition.IN_SERVICE, ()))
+        causes = [Cause(f"s{site_id}/overdue", "overdue", "soon", self._what((), overdue))] if overdue else []
         self._cases(causes, open_cases, None, site_id, first=first)
 
     def holder(
@@ -188,6 +188,28 @@ class Changes:
             old, new = {"condition": was}, {"condition": condition}
             self._move(loaded.id, loaded.site_id, "condition", "condition", old, new)
 
+    def _causes(self, unit_id: int, reckoned: Reckoned) -> list[Cause]:
+        """At most one cause a unit: a withdrawn one raises none, one not to be relied on hides its lesser duties."""
+        if reckoned.condition is Condition.WITHDRAWN:
+            return []
+        overdue = _overdue(reckoned)
+        if reckoned.condition is Condition.NOT_TO_BE_RELIED_ON:
+            what = self._what(reckoned.reasons, overdue)
+            return [Cause(f"u{unit_id}/not-to-be-relied-on", "not-to-be-relied-on", "urgent", what)]
+        if overdue:
+            return [Cause(f"u{unit_id}/overdue", "overdue", "soon", self._what((), overdue))]
+        return []
+
+    def _what(self, reasons: tuple[str, ...], overdue: Sequence[Duty]) -> str:
+        key = (reasons, *[(duty.subject, duty.last_good_day, duty.because[0]) for duty in overdue])
+        text = self._what_texts.get(key)
+        if text is None:
+            if len(self._what_texts) >= KEPT:
+                self._what_texts.clear()
+            said = [*map(_reason, reasons), *map(_matter, overdue)]
+            text = self._what_texts[key] = _json(said)
+        return text
+
     def _reasons(self, reasons: tuple[str, ...]) -> str:
         text = self._reason_texts.get(reasons)
         if text is None:
@@ -236,41 +258,28 @@ class Cause(NamedTuple):
     what: str
 
 
-def _causes(unit_id: int, reckoned: Reckoned) -> list[Cause]:
-    """At most one cause a unit: a withdrawn unit raises none, and one not to be relied on hides its lesser duties."""
-    if reckoned.condition is Condition.WITHDRAWN:
-        return []
-    overdue = [duty for duty in reckoned.duties if duty.standing is Standing.OVERDUE]
-    if reckoned.condition is Condition.NOT_TO_BE_RELIED_ON:
-        what = [_reason(reason) for reason in reckoned.reasons]
-        what += json.loads(_what(overdue))
-        cause = f"u{unit_id}/not-to-be-relied-on"
-        return [Cause(cause, "not-to-be-relied-on", "urgent", _json(what))]
-    if overdue:
-        return [Cause(f"u{unit_id}/overdue", "overdue", "soon", _what(overdue))]
-    return []
+def _overdue(reckoned: Reckoned) -> list[Duty]:
+    """The overdue duties, worst first: the longest overdue."""
+    found = [duty for duty in reckoned.duties if duty.standing is Standing.OVERDUE]
+    if len(found) > 1:
+        found.sort(key=lambda duty: (duty.last_good_day or date.max, duty.key))
+    return found
 
 
 def _reason(sentence: str) -> dict[str, Any]:
     return {"subject": "condition", "last_good_day": None, "reason": sentence, "rule": "", "force": "", "source": ""}
 
 
-def _what(overdue: Iterable[Duty]) -> str:
-    """The overdue duties, worst first: the longest overdue."""
-    found = []
-    for duty in sorted(overdue, key=lambda duty: (duty.last_good_day or date.max, duty.key)):
-        winner = duty.because[0]
-        found.append(
-            {
-                "subject": duty.subject,
-                "last_good_day": duty.last_good_day,
-                "reason": winner.evidence,
-                "rule": winner.title,
-                "force": winner.force,
-                "source": winner.source,
-            }
-        )
-    return _json(found)
+def _matter(duty: Duty) -> dict[str, Any]:
+    winner = duty.because[0]
+    return {
+        "subject": duty.subject,
+        "last_good_day": duty.last_good_day,
+        "reason": winner.evidence,
+        "rule": winner.title,
+        "force": winner.force,
+        "source": winner.source,
+    }
 
 
 def because_text(because: tuple[Because, ...]) -> str:
