@@ -146,14 +146,16 @@ def parsed(body: bytes) -> Calendar:
 
 def components(body: bytes) -> list[Any]:
     """Every event or task but the sentinel."""
-    return [
-        item for item in parsed(body).subcomponents if str(item["categories"].to_ical().decode()) != "nightly round"
-    ]
+    return [item for item in parsed(body).subcomponents if not _is_sentinel(item)]
 
 
 def sentinel(body: bytes) -> Any:
-    (found,) = [item for item in parsed(body).subcomponents if item["categories"].to_ical() == b"nightly round"]
+    (found,) = [item for item in parsed(body).subcomponents if _is_sentinel(item)]
     return found
+
+
+def _is_sentinel(item: Any) -> bool:
+    return "categories" in item and item["categories"].to_ical() == b"nightly round"
 
 
 def due(**more: Any) -> Due:

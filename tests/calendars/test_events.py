@@ -237,7 +237,7 @@ def test_a_duty_that_cannot_be_shown_points_to_the_page_and_is_logged(
     assert not is_whole
     (item,) = Calendar.from_ical(_feed(body)).subcomponents
     assert item["uid"] == broken.get("uid", "4b1c2f4e-0000-5000-8000-000000000002")
-    assert item["summary"] == "See the page: a duty cannot be shown here"
+    assert item["summary"] == "See the page: a duty of MILL-03 cannot be shown here"
     assert [record.getMessage() for record in caplog.records] == ["event set aside"]
     if kind == EVENTS:
         assert item["dtstart"].dt == broken.get("last_good_day", date(2026, 12, 1))

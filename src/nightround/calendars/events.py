@@ -15,7 +15,7 @@ from icalendar.prop import vGeo
 from ..letters.links import site_url, unit_url
 from ..settings import Settings
 from .reading import EVENTS, TASKS, Due
-from .text import folded
+from .text import folded, one_line, shortened
 from .words import CAUTION, categories, description, location, summary
 
 logger = logging.getLogger("nightround.calendars")
@@ -95,10 +95,10 @@ def on_last_good_day(made: Event | Todo, good: date, opens: date | None = None) 
 
 
 def _pointer(due: Due, kind: str, settings: Settings) -> Event | Todo:
-    """Stands in for a duty that cannot be shown; uses no text of the register."""
+    """Stands in for a duty that cannot be shown; of the register it uses no more than the unit's code."""
+    title = f"See the page: a duty of {one_line(due.unit) or one_line(due.site)} cannot be shown here"
     says = f"Something on record here cannot be shown in a calendar. See the page. {CAUTION}"
-    page = settings.web.base_url.rstrip("/") + "/duties"
-    made = blank(kind, due.uid, due.sequence, due.changed_at, "See the page: a duty cannot be shown here", says, page)
+    made = blank(kind, due.uid, due.sequence, due.changed_at, shortened(title), says, _page(due, settings))
     if due.last_good_day is not None and due.last_good_day < date.max:
         on_last_good_day(made, due.last_good_day)
     elif kind == EVENTS:
