@@ -54,14 +54,20 @@ def decode(raw: bytes, name: str, score: Score) -> tuple[str, str]:
     try:
         return raw.decode("utf-8-sig"), "utf-8"
     except UnicodeDecodeError as error:
-        where = error.start
+        line = raw.count(b"\n", 0, error.start) + 1
     japanese, western = _try(raw, "cp932"), _try(raw, "cp1252")
-    if japanese is None and western is None:
-        line = raw.count(b"\n", 0, where) + 1
-        raise UserError(f"{name}, row {line} is in letters that cannot be told; save the file as CSV (UTF-8)")
-    if japanese is None or western is None:
-        return (western, "cp1252") if japanese is None else (japanese, "cp932")
-    return (japanese, "cp932") if _is_japanese(raw, japanese, western, score) else (western, "cp1252")
+    if _is_mostly_utf8(raw) or (japanese is None and western is None):
+        raise UserError(f"{name}, row {line} has letters in it that cannot be told; save the file as CSV (UTF-8)")
+    if western is None or (japanese is not None and _is_japanese(raw, japanese, western, score)):
+        return japanese or "", "cp932"
+    return western, "cp1252"
+
+
+def _is_mostly_utf8(raw: bytes) -> bool:
+    """Whether most letters beyond ASCII are good UTF-8: then the file is UTF-8 with damage, and nothing else."""
+    text = raw.decode("utf-8", "replace")
+    damaged = text.count("\ufffd")
+    return sum(not char.isascii() for char in text) > 2 * damaged
 
 
 def _is_japanese(raw: bytes, japanese: str, western: str, score: Score) -> bool:
@@ -138,7 +144,7 @@ class _Rows:
 
 def _cure(error: str) -> str:
     if "field larger" in error:
-        return f"has a cell of more than {LONGEST} characters; is a quotation mark missing there or before?"
+        return f"has a cell far longer than {LONGEST} characters; is a quotation mark missing there or before?"
     if "unexpected end" in error:
         return "a quotation mark that is opened is never closed; close it"
     return 'a quotation mark stands inside a quoted cell; write it twice ("")'

@@ -15,8 +15,8 @@ from datetime import UTC, date, datetime, time, timedelta, timezone
 from typing import NamedTuple, TypeVar
 
 from .cells import Cell, Refused, bare, plain
+from .found import LabelDate
 from .monthnames import MONTHS
-from .reading import LabelDate
 
 ORDERS = ("day-first", "month-first", "iso")
 YEARS = range(1980, 2101)  # what a date in a register of defibrillators can be
@@ -66,6 +66,7 @@ class Days:
     def __init__(self, order: str | None = None, *, from_1904: bool = False) -> None:
         self._order = order
         self._epoch = _EPOCH_1904 if from_1904 else _EPOCH_1900
+        self.epoch_year = 1904 if from_1904 else 1900
         self.serials = False  # bare serial numbers were read as dates
         self.months_only = False  # a month was given for a day: its first day was taken
         self.firsts = 0  # label dates in date cells that fall on the first of a month

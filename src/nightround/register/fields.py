@@ -12,7 +12,7 @@ from ..store import tables
 from . import cells, vocabulary
 from .cells import LONGEST, Cell
 from .days import Days
-from .reading import Value
+from .found import Value
 
 Convert = Callable[[Cell], Value]
 

@@ -8,68 +8,31 @@ what a new row must have.
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
-from datetime import date, datetime
+import re
+import unicodedata
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import chain, islice
 from pathlib import Path
 
-from ..errors import Problem, UserError
+from ..errors import UserError
+from .cells import Cell, bare
+from .csvfiles import open_csv
+from .days import ORDERS
+from .found import TABLES, LabelDate, Place, Progress, Reading, Row, Value
+from .grids import Grid
+from .headings import normal, table_of
+from .layouts import LAYOUTS, Layout, layout_of
+from .mapping import Mapping, read_mapping
+from .plans import Plan, known_headings, make_plan, place
+from .rows import Sites, read_rows, remark_on_site_types
+from .sheets import open_workbook
 
-TABLES = ("sites", "units", "parts", "people", "training", "log", "rota")
+__all__ = ["TABLES", "LabelDate", "Place", "Progress", "Reading", "Row", "Value", "read"]
 
-Progress = Callable[[int, int | None], None]
-
-
-@dataclass(frozen=True, slots=True)
-class LabelDate:
-    """A date as it stands on a label or card. `last_good_day`: of a year and month, the last day of that month."""
-
-    raw: str
-    last_good_day: date
-
-
-Value = str | date | datetime | float | LabelDate | dict[str, str] | tuple[str, ...] | None
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where a row stands. `row` counts as a spreadsheet does: the headings are row 1."""
-
-    file: str
-    sheet: str
-    row: int
-
-
-@dataclass(slots=True)
-class Row:
-    """One row for one table.
-
-    A field that the file has no column for is absent from `values` and must not overwrite anything; an empty cell is
-    None. Defaults for a new row (a new site's zone and country) are not filled in here. An instant is naive where
-    the file names no zone: it is then local to the site. `headings`: field → heading as the file spells it.
-    """
-
-    where: Place
-    values: dict[str, Value]
-    headings: dict[str, str]
-
-    def problem(self, name: str, cure: str, value: object = None) -> Problem:
-        """What is wrong with one of this row's fields, said so that a person can act on it."""
-        shown = self.values.get(name) if value is None else value
-        if isinstance(shown, LabelDate):
-            shown = shown.raw
-        where = self.where
-        column = self.headings.get(name, name)
-        return Problem(where.file, where.sheet, where.row, column, "" if shown is None else str(shown), cure)
-
-
-@dataclass(slots=True)
-class Reading:
-    """What a file holds: rows by table, in the file's order; everything wrong; and what a person should know."""
-
-    tables: dict[str, list[Row]] = field(default_factory=dict)
-    problems: list[Problem] = field(default_factory=list)
-    remarks: list[str] = field(default_factory=list)
+WORKBOOKS = (".xlsx", ".xlsm", ".ods")
+TEXTS = (".csv", ".tsv", ".txt")
+_HEADINGS_WITHIN = 10  # rows
 
 
 def read(
@@ -85,7 +48,156 @@ def read(
     """Reads a workbook (.xlsx, .ods), a folder of CSV files or one CSV file.
 
     `dates` says which order ambiguous dates have (day-first, month-first, iso); `mapping` is a TOML file that says
-    what headings mean; `source` begins the unit codes of open data that has no area code.
+    what headings mean; `source` begins the unit codes of open data that has no area code. `default_zone` and
+    `default_country` are passed on in `Reading.defaults`, for sites that are new and of which no file says it.
     Raises UserError where the file as a whole cannot be read; what is wrong with rows and cells is in `problems`.
     """
-    raise UserError(f"{path}: reading register files is not there yet")
+    if dates is not None and dates not in ORDERS:
+        raise UserError(f"--dates {dates} is not known; use one of: {', '.join(ORDERS)}")
+    known = read_mapping(mapping, tuple(LAYOUTS))
+    reading = Reading(defaults={"time_zone": default_zone, "country": default_country})
+    whole = _Whole(known, dates, source or known.source, reading)
+    grids = whole.open(path)
+    sheets = sorted(whole.prepare(grids), key=lambda sheet: TABLES.index(sheet.plan.table))
+    if not sheets and not reading.problems:
+        raise UserError(f"{path.name} holds nothing to import; give it a heading row with at least a column 'unit'")
+    heights = [sheet.grid.height for sheet in sheets]
+    total = None if None in heights else sum(height or 0 for height in heights)
+    sites = Sites(reading)
+    done = 0
+    for sheet in sheets:
+        counter = _Counter(done, total, progress)
+        prefix = source or known.source or _prefix(sheet.grid.file)
+        read_rows(sheet.grid, sheet.plan, sheet.body, known, prefix, sites, counter.tick)
+        done += sheet.grid.height or 0
+        if progress is not None:
+            progress(done, total)
+    remark_on_site_types(reading)
+    return reading
+
+
+@dataclass(slots=True)
+class _Sheet:
+    """A sheet whose headings are understood, and its rows below them."""
+
+    grid: Grid
+    plan: Plan
+    body: Iterator[Sequence[Cell]]
+
+
+@dataclass(slots=True)
+class _Counter:
+    done: int
+    total: int | None
+    tell: Progress | None
+
+    def tick(self) -> None:
+        self.done += 1000
+        if self.tell is not None:
+            self.tell(self.done if self.total is None else min(self.done, self.total), self.total)
+
+
+class _Whole:
+    """Everything one call of `read` knows."""
+
+    def __init__(self, mapping: Mapping, order: str | None, source: str, reading: Reading) -> None:
+        self._mapping = mapping
+        self._order = order
+        self._source = source
+        self._reading = reading
+        self._headings = known_headings(mapping)
+
+    def open(self, path: Path) -> list[Grid]:
+        """The grids of a file or folder."""
+        if path.is_dir():
+            files = sorted(file for file in path.iterdir() if file.suffix.lower() in TEXTS and file.is_file())
+            if not files:
+                raise UserError(f"{path} holds no CSV files; name them sites.csv, units.csv and so on")
+            return [self._csv(file) for file in files]
+        if not path.is_file():
+            raise UserError(f"{path} is not there; give a workbook, a folder of CSV files or a CSV file")
+        suffix = path.suffix.lower()
+        try:
+            if suffix in WORKBOOKS:
+                return open_workbook(path)
+            if suffix in TEXTS:
+                return [self._csv(path)]
+        except OSError as error:
+            raise UserError(f"{path} cannot be read ({error.strerror}); correct its rights or give another") from None
+        raise UserError(f"{path.name} is of no kind that can be read; save it as .xlsx, .ods or .csv")
+
+    def _csv(self, path: Path) -> Grid:
+        return open_csv(path, self._score, self._reading.problems, self._reading.remarks)
+
+    def prepare(self, grids: list[Grid]) -> Iterator[_Sheet]:
+        """The sheets that hold a table, with their headings understood."""
+        filled = [(grid, *self._top(grid)) for grid in grids]
+        filled = [item for item in filled if item[1]]
+        for grid, top, rest in filled:
+            start = self._headings_row(top)
+            headings = frozenset(normal(bare(cell)) for cell in top[start] if cell != "")
+            table = self._table(grid)
+            layout = self._layout(headings) if table in (None, "units") else None
+            if table is None and (layout is not None or len(filled) == 1):
+                table = "units"
+            if table is None:
+                names = ", ".join(TABLES)
+                self._reading.remarks.append(f"{place(grid)}: not read, for its name is no table's ({names})")
+                continue
+            if start:
+                self._reading.remarks.append(f"{place(grid)}: the headings were found in row {start + 1}")
+            if layout is not None:
+                self._announce(grid, layout)
+            plan = make_plan(grid, table, start + 1, top[start], layout, self._mapping, self._order, self._reading)
+            if plan is not None:
+                yield _Sheet(grid, plan, chain(top[start + 1 :], rest))
+
+    def _top(self, grid: Grid) -> tuple[list[Sequence[Cell]], Iterator[Sequence[Cell]]]:
+        """The first rows, up to and with the last that can be the headings, and the rest. No rows: an empty sheet."""
+        rows = iter(grid.rows)
+        top = list(islice(rows, _HEADINGS_WITHIN))
+        while top and not any(any(cell != "" for cell in row) for row in top):
+            more = list(islice(rows, _HEADINGS_WITHIN))
+            if not more:
+                return [], rows
+            top += more
+        return top, rows
+
+    def _headings_row(self, top: list[Sequence[Cell]]) -> int:
+        """The index of the headings: the first row that is not empty, unless it means nothing and a later one does."""
+        first = next(number for number, row in enumerate(top) if any(cell != "" for cell in row))
+        if self._score(top[first]) == 0:
+            best = max(range(len(top)), key=lambda number: self._score(top[number]))
+            if self._score(top[best]) >= 2:
+                return best
+        return first
+
+    def _score(self, cells: Sequence[Cell]) -> int:
+        """How many of the cells are headings that mean something."""
+        return sum(isinstance(cell, str) and normal(cell) in self._headings for cell in cells)
+
+    def _table(self, grid: Grid) -> str | None:
+        name = grid.sheet or Path(grid.file).stem
+        return self._mapping.sheets.get(normal(name)) or table_of(name)
+
+    def _layout(self, headings: frozenset[str]) -> Layout | None:
+        if self._mapping.layout is None:
+            return layout_of(headings)
+        return LAYOUTS.get(self._mapping.layout)
+
+    def _announce(self, grid: Grid, layout: Layout) -> None:
+        remarks = self._reading.remarks
+        held = ", ".join(layout.site_constants.values())
+        remarks.append(f"{place(grid)}: read as: {layout.title} (one row is one unit; {held})")
+        if not self._source and not layout.has_area:
+            prefix = _prefix(grid.file)
+            remarks.append(
+                f"{place(grid)}: unit codes begin with {prefix!r}, the file's name; when a later file has another "
+                f"name, say --source {prefix}"
+            )
+
+
+def _prefix(file: str) -> str:
+    """What begins the unit codes of a file whose publisher nobody named: its name."""
+    stem = unicodedata.normalize("NFKC", Path(file).stem)
+    return re.sub(r"[\s/\\]+", "-", stem).strip("-") or "open-data"
