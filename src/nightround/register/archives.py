@@ -32,6 +32,7 @@ class Archive:
             )
         self._packed = max(size, 1)
         self._unpacked = 0
+        self._counted_parts: set[str] = set()
         try:
             self._zip = zipfile.ZipFile(path)
         except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
@@ -75,7 +76,11 @@ class Archive:
         if source is None:
             raise ValueError("the archive is closed")
         try:
-            yield from self._inflated(source, info)
+            for piece in self._inflated(source, info):
+                if info.filename not in self._counted_parts:
+                    self._count(piece)
+                yield piece
+            self._counted_parts.add(info.filename)
         except (zlib.error, OSError):
             raise self.damaged() from None
 
@@ -94,16 +99,16 @@ class Archive:
                 raise self.damaged()
             left -= len(packed)
             if stored:
-                yield self._counted(packed)
+                yield packed
                 continue
             while packed and not inflate.eof:
                 piece = inflate.decompress(packed, _CHUNK)
                 packed = inflate.unconsumed_tail
-                yield self._counted(piece)
+                yield piece
         if not stored and not inflate.eof:
             raise self.damaged()
 
-    def _counted(self, piece: bytes) -> bytes:
+    def _count(self, piece: bytes) -> None:
         self._unpacked += len(piece)
         too_many = self._unpacked > MOST_UNPACKED
         if too_many or (self._unpacked > MODEST and self._unpacked > MOST_RATIO * self._packed):
@@ -113,7 +118,6 @@ class Archive:
                 f"{MOST_UNPACKED // 1_000_000} MB and {MOST_RATIO} times its size are the most, so save it again with "
                 "only the rows that are needed"
             )
-        return piece
 
 
 def _plain(name: str) -> str:

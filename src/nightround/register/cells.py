@@ -48,6 +48,8 @@ def _might_run(text: str) -> bool:
 
 def line(cell: Cell) -> str | None:
     """Text on one line, as typed but for blanks around it; a line break is a blank."""
+    if cell.__class__ is str and cell.isprintable() and cell[0] not in " '#" and cell[-1] != " ":
+        return cell
     text = bare(cell)
     if not text.isprintable():
         parts = re.split(r"[\n\t]", _without_control(text, "\n\t"))
@@ -67,6 +69,8 @@ def notes(cell: Cell) -> str | None:
 
 def code(cell: Cell) -> str | None:
     """A code: text, whatever the spreadsheet made of it. Full-width letters and digits become plain ones."""
+    if isinstance(cell, str) and cell.isascii() and cell.isalnum():
+        return cell
     if cell.__class__ is not str:
         if isinstance(cell, float) and abs(cell) >= 1e15:
             raise Refused("the spreadsheet has rounded this long number; make the column text and type it again")

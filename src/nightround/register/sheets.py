@@ -26,7 +26,10 @@ _NO_RESULT = "holds a formula without a result; open the file in the spreadsheet
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _ATTRIBUTES = rb"""((?:[^<>"']|"[^<"]*"|'[^<']*')*)"""
 
-# Cells of an .xlsx sheet: those with something in them, those that failed, those with a formula and no value.
+# Cells of an .xlsx sheet: any at all, quickly; those with something in them; those that failed; those with a formula
+# and no value.
+_ANY_COLUMN = re.compile(rb"""r\s*=\s*["']([A-Za-z]{1,7})\d""")
+_FAR_ROW = re.compile(rb"""["'][A-Za-z]{1,7}(\d{6,10})["']""")
 _CELL = re.compile(rb"""<(?:\w+:)?c\s(?:[^<>]*?\s)?r\s*=\s*["']([A-Za-z]{1,7})(\d{1,10})["'][^<>]*(?<!/)>""")
 _FAILED = re.compile(
     rb"""<(?:\w+:)?c\s(?=[^<>]*\bt\s*=\s*["']e["'])[^<>]*?\br\s*=\s*["']([A-Za-z]{1,7})(\d{1,10})["']"""
@@ -98,7 +101,7 @@ def open_workbook(path: Path) -> list[Grid]:
         if sheet.typ == SheetTypeEnum.WorkSheet:
             measure = measured.sheets.get(sheet.name, _Measure())
             rows = _Rows(_loader(book, sheet.name, path.name))
-            found.append(Grid(path.name, sheet.name, rows, measure.rows, measured.from_1904, measure.faults))
+            found.append(Grid(path.name, sheet.name, rows, measure.rows or None, measured.from_1904, measure.faults))
     return found
 
 
@@ -184,21 +187,36 @@ def _parse(archive: Archive, name: str):  # type: ignore[no-untyped-def]  # Elem
 
 
 def _measure_part(archive: Archive, name: str) -> _Measure:
+    """Measures one part, generously first: cells that are only formatted count too, and rows by their digits.
+
+    Only where that is too much is it measured exactly.
+    """
     measure = _Measure()
     columns: set[bytes] = set()
+    most_rows = 99_999
     for piece in _whole_cells(archive.chunks(name)):
-        found = _CELL.findall(piece)
-        if found:
-            columns.update({column for column, _ in found})
-            measure.rows = max(measure.rows, max({int(row) for _, row in found}))
+        columns.update(_ANY_COLUMN.findall(piece))
+        most_rows = max(most_rows, max(map(int, _FAR_ROW.findall(piece)), default=0))
+        measure.rows += piece.count(b"<row ")
         if b'"e"' in piece or b"'e'" in piece:
             for column, row in _FAILED.findall(piece):
                 measure.faults[int(row) - 1, column_index(column.decode())] = NOT_WORKED_OUT
         if b"<f" in piece or b":f" in piece:
             for column, row in _WITHOUT.findall(piece):
                 measure.faults[int(row) - 1, column_index(column.decode())] = _NO_RESULT
-    measure.columns = max((column_index(column.decode()) + 1 for column in columns), default=0)
+    measure.columns = _widest(columns)
+    if measure.columns > MOST_COLUMNS or most_rows > MOST_ROWS or most_rows * measure.columns > MOST_CELLS:
+        columns, measure.rows = set(), 0
+        for piece in _whole_cells(archive.chunks(name)):
+            found = _CELL.findall(piece)
+            columns.update({column for column, _ in found})
+            measure.rows = max(measure.rows, max(map(int, {row for _, row in found}), default=0))
+        measure.columns = _widest(columns)
     return measure
+
+
+def _widest(columns: set[bytes]) -> int:
+    return max((column_index(column.decode()) + 1 for column in columns), default=0)
 
 
 def _whole_cells(chunks: Iterator[bytes]) -> Iterator[bytes]:
