@@ -29,6 +29,7 @@ from nightround.reckoning.readings import is_word
 from nightround.reckoning.rules import binding
 from nightround.reckoning.site_types import SITE_TYPES
 from nightround.register.log import ENTRIES
+from nightround.register.reading import read as read_register
 from nightround.register.recording import PART_KINDS, label_day
 from nightround.rounds.rulebook import RuleBook
 from nightround.rounds.rulebook import load as load_rules
@@ -312,3 +313,12 @@ def _reckon(folder: Path, book: RuleBook) -> dict[str, Reckoned]:
 def test_the_kinds_of_site_are_those_that_rules_know() -> None:
     assert {kind.site_type for kind in KINDS} <= set(SITE_TYPES)
     assert json.dumps(sorted({kind.time_zone for kind in KINDS})).count("/") >= 12
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_register_reads_every_file_without_a_problem(tmp_path: Path, seed: int) -> None:
+    written = write_fleet(tmp_path / "demo", 100, seed, ON, _quiet, days=90)
+    found = read_register(tmp_path / "demo")
+    assert found.problems == []
+    assert found.remarks == []
+    assert {name: len(rows) for name, rows in found.tables.items()} == written
