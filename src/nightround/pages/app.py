@@ -13,12 +13,12 @@ from starlette.types import ASGIApp
 from ..bootstrap import Program
 from . import routes
 from .access import Access
-from .doors import Office, broken, refused_by_the_frame
+from .doors import MAX_FORM, Office, broken, refused_by_the_frame
 from .look import Look
 from .session import Cookies
 
-# No form of ours comes near it; a larger body is refused before it is read.
-MAX_BODY = 32 * 1024
+# Whatever the way in which a body is sent, no more of it than this is ever read.
+MAX_BODY = 2 * MAX_FORM
 
 
 class Web(Starlette):

@@ -108,7 +108,7 @@ def _page(visit: Visit, *, wrong: str = "") -> Response:
         taken_by=taken_by,
         taken_until=taken_until,
         mine=taken_by != "" and row.taken_by == visit.known.person,
-        had_by=known.get(row.taken_by, "") if not taken_by else "",
+        had_by=known.get(row.taken_by, "") if not taken_by and row.taken_until is not None else "",
         told=[one.name or one.person for one in told],
         hours=HOURS,
         wrong=wrong,

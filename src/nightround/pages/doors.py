@@ -28,6 +28,8 @@ from .look import Look
 from .people import Viewer, viewer_of
 from .session import Cookies, Session, form_token, from_our_pages, is_form_token
 
+# No form of ours comes near these.
+MAX_FORM = 32 * 1024
 MAX_FIELDS = 60
 TOKEN_FIELD = "form_token"  # noqa: S105
 
@@ -208,6 +210,9 @@ def _visit(office: Office, request: Request, form: Mapping[str, str] | None = No
 
 async def _form(request: Request) -> dict[str, str]:
     """The fields sent, the last value of each; files are not taken."""
+    said = request.headers.get("content-length", "")
+    if said.isdigit() and int(said) > MAX_FORM:
+        raise HTTPException(413)
     data: FormData = await request.form(max_files=0, max_fields=MAX_FIELDS, max_part_size=16 * 1024)
     return {name: value for name, value in data.multi_items() if isinstance(value, str)}
 

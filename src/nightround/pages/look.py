@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from pathlib import Path
 from urllib.parse import quote, urlsplit
 from zoneinfo import ZoneInfo
@@ -28,54 +29,29 @@ _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct",
 
 
 class Look:
-    """Renders pages. Templates in the folder of `letters.templates` take the place of the shipped ones."""
+    """Renders pages. Templates in the folder of `letters.templates` take the place of the shipped ones.
+
+    Raises UserError where a template is broken: that stops the start, and not a page.
+    """
 
     def __init__(self, settings: Settings) -> None:
-        folders = [shipped("templates")]
+        folders: tuple[Path, ...] = (shipped("templates"),)
         if settings.letters.templates is not None:
-            folders.insert(0, settings.path(settings.letters.templates))
+            folders = (settings.path(settings.letters.templates), *folders)
         self._prefix = urlsplit(settings.web.base_url).path.rstrip("/")
         self._files = {
             f"look/{name}": (_first(folders, f"pages/{name}").read_bytes(), kind)
             for name, kind in (("pages.css", "text/css"), ("icon.svg", "image/svg+xml"))
         }
-        self._environment = Environment(
-            loader=FileSystemLoader(folders),
-            autoescape=_escapes,
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._environment.filters.update(
-            day=say_day,
-            isoday=_day_from_text,
-            instant=say_instant,
-            iso=utc_iso,
-            ago=ago,
-            code=in_path,
-            spoken=spoken,
-            said=_said,
-            count=count,
-            phone=dialled,
-        )
-        self._environment.globals.update(
-            at=self.at,
-            look={name: self.at(f"/{name}?{_mark(body)}") for name, (body, _) in self._files.items()},
-            fleet_name=settings.fleet.name,
-            emergency_number=settings.fleet.emergency_number,
-            kinds=KINDS,
-            hints=HINTS,
-        )
-
-        self._compile()
-
-    def _compile(self) -> None:
-        """Reads every template now, so that a faulty one of the operator's own stops the start and not a page."""
-        for file in sorted((shipped("templates") / "pages").glob("*.html")):
-            try:
-                self._environment.get_template(f"pages/{file.name}")
-            except TemplateSyntaxError as error:
-                raise UserError(f"template {error.name}, line {error.lineno}: {error.message}") from None
+        self._environment = _environment(folders)
+        self._everywhere = {
+            "at": self.at,
+            "look": {name: self.at(f"/{name}?{_mark(body)}") for name, (body, _) in self._files.items()},
+            "fleet_name": settings.fleet.name,
+            "emergency_number": settings.fleet.emergency_number,
+            "kinds": KINDS,
+            "hints": HINTS,
+        }
 
     def at(self, path: str) -> str:
         """The address of a page of ours, beneath the path of `web.base_url` where it has one."""
@@ -83,7 +59,7 @@ class Look:
 
     def render(self, template: str, **content: object) -> str:
         """The page as HTML."""
-        return self._environment.get_template(f"pages/{template}").render(**content)
+        return self._environment.get_template(f"pages/{template}").render(**self._everywhere, **content)
 
     def routes(self) -> list[Route]:
         """The stylesheet and the icon. Their addresses change with their content, so they may be kept for long."""
@@ -93,6 +69,35 @@ class Look:
             return Response(body, media_type=kind, headers={"Cache-Control": "public, max-age=2592000"})
 
         return [Route(f"/{name}", answer, methods=["GET"]) for name in self._files]
+
+
+@lru_cache(maxsize=8)
+def _environment(folders: tuple[Path, ...]) -> Environment:
+    environment = Environment(
+        loader=FileSystemLoader(folders),
+        autoescape=_escapes,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        day=say_day,
+        isoday=_day_from_text,
+        instant=say_instant,
+        iso=utc_iso,
+        ago=ago,
+        code=in_path,
+        spoken=spoken,
+        said=_said,
+        count=count,
+        phone=dialled,
+    )
+    for file in sorted((shipped("templates") / "pages").glob("*.html")):
+        try:
+            environment.get_template(f"pages/{file.name}")
+        except TemplateSyntaxError as error:
+            raise UserError(f"template {error.name}, line {error.lineno}: {error.message}") from None
+    return environment
 
 
 def _first(folders: Sequence[Path], name: str) -> Path:
