@@ -11,6 +11,7 @@ import json
 import os
 import shutil
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -130,6 +131,12 @@ class Browser:
         """Opens a page and waits until it has loaded."""
         self._events.clear()
         self.call("Page.navigate", url=url)
+        self._until("Page.loadEventFired")
+
+    def follow(self, act: Callable[[], None]) -> None:
+        """Does something that leads to another page, and waits until that has loaded."""
+        self._events.clear()
+        act()
         self._until("Page.loadEventFired")
 
     def measure(self, expression: str) -> Any:

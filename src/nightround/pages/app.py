@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import importlib
-from collections.abc import Sequence
-
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
-from starlette.routing import BaseRoute
 from starlette.types import ASGIApp
 
 from ..bootstrap import Program
-from . import routes
+from . import calendar, health, routes
 from .access import Access
 from .doors import MAX_FORM, Office, broken, refused_by_the_frame
 from .look import Look
@@ -32,23 +28,8 @@ class Web(Starlette):
 def build(program: Program, office: Office | None = None) -> Starlette:
     """The web application on this program. It starts nothing and keeps nothing between requests."""
     office = office or Office(program, Look(program.settings), Cookies(program.settings))
-    joined: list[BaseRoute] = []
-    for room in ("calendar", "health"):
-        joined += _routes(room, program)
-    joined += routes.routes(office)
     return Web(
-        routes=joined,
+        routes=[*calendar.routes(program), *health.routes(program), *routes.routes(office)],
         exception_handlers={HTTPException: refused_by_the_frame(office), Exception: broken(office)},
         max_body_size=MAX_BODY,
     )
-
-
-def _routes(room: str, program: Program) -> Sequence[BaseRoute]:
-    try:
-        module = importlib.import_module(f"{__package__}.{room}")
-    except ModuleNotFoundError as error:
-        if error.name != f"{__package__}.{room}":
-            raise
-        return ()
-    found: Sequence[BaseRoute] = module.routes(program)
-    return found
