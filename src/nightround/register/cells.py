@@ -181,8 +181,9 @@ def words(text: str) -> list[str]:
 
 
 def plain(text: str) -> str:
-    """Text for reading numbers and dates: plain widths, plain dashes, no invisible characters, single blanks."""
-    text = restore(text.strip())
+    """Text for reading numbers and dates: plain widths, plain dashes, no invisible characters, single blanks; and
+    without the apostrophe by which people tell a spreadsheet to leave a cell alone."""
+    text = restore(text.strip()).removeprefix("'")
     if not text.isascii():
         text = unicodedata.normalize("NFKC", text).translate(_INVISIBLE).translate(_DASHES)
     return " ".join(text.split())

@@ -73,10 +73,8 @@ def _of_france(flat: Flat, source: str) -> None:
     number = commune or postcode
     place = _FRENCH_PLACES.get(number[:3], _FRENCH_PLACES.get(number[:2])) if len(number) == 5 else None
     flat["sites.subdivision"], flat["sites.time_zone"] = place or (None, "Europe/Paris")
-    child = _text(flat, "open.child_pads")
-    label = "parts.pads-child.label_date"
-    if label in flat and flat[label] is None and child != "yes":
-        del flat[label]  # no child pads there
+    if _text(flat, "open.child_pads") == "yes":
+        flat["parts.pads-child.state"] = "fitted"  # with or without a date: they are there
 
 
 # Places of France whose public holidays or clock differ: INSEE number → subdivision as the `holidays` library has it,

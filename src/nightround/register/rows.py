@@ -209,9 +209,10 @@ class _Reader:
             if not isinstance(code, str):
                 return
             values["site"] = code if len(code) <= 64 else site_mark(code, "")
+        # A side column left empty says nothing of the site; it must not wipe what is known.
         told: dict[str, Value] = {"site": values["site"]}
         for name, value in values.items():
-            if name.startswith("sites."):
+            if value is not None and name.startswith("sites."):
                 told[name[6:]] = value
         for name, value in self._site_constants.items():
             told.setdefault(name, value)
