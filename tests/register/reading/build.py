@@ -44,7 +44,7 @@ def xlsx_file(path: Path, sheets: dict[str, Rows], *, date_1904: bool = False) -
                     sheet.write_datetime(r, c, cell, moment)
                 elif isinstance(cell, date):
                     sheet.write_datetime(r, c, datetime(cell.year, cell.month, cell.day), day)
-                elif isinstance(cell, str) and not cell.startswith("{"):
+                elif isinstance(cell, str):
                     sheet.write_string(r, c, cell)
                 elif cell is not None:
                     sheet.write(r, c, cell)

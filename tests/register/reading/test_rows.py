@@ -8,13 +8,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from nightround.errors import UserError
+from nightround.register import cells
 from nightround.register.found import LabelDate, Row
 from nightround.register.headings import normal, table_of, targets
 from nightround.register.reading import TABLES, read
 
-from .build import csv_file, first, said, values
+from .build import csv_file, first, said, values, xlsx_file
 
 
 def _table(tmp_path: Path, table: str, rows: list[list[str]]) -> list[dict[str, Any]]:
@@ -362,6 +365,29 @@ def test_a_table_with_headings_only_is_empty(tmp_path: Path) -> None:
 def test_an_unknown_order_of_dates_is_refused(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="use one of: day-first, month-first, iso"):
         read(csv_file(tmp_path / "units.csv", [["unit"], ["A"]]), dates="dmy")
+
+
+# What the register can hold: no control characters, no blanks around.
+_LETTERS = st.text(st.characters(exclude_categories=["Cc", "Cs", "Zl", "Zp"]) | st.sampled_from("'=+-@"), min_size=1)
+_STORED = _LETTERS.map(lambda text: text.strip().strip("\ufeff\u200b").strip()).filter(bool)
+
+
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    spot=_STORED.filter(lambda text: not text.startswith("#")),
+    notes=st.lists(_STORED, min_size=1, max_size=3).map("\n".join).filter(lambda text: not text.startswith("#")),
+    delimiter=st.sampled_from(",;\t"),
+    workbook=st.booleans(),
+)
+def test_text_that_was_written_neutralised_comes_back_exactly(
+    tmp_path: Path, spot: str, notes: str, delimiter: str, workbook: bool
+) -> None:
+    rows = [["unit", "spot", "notes"], ["A", cells.neutral(spot), cells.neutral(notes)]]
+    if workbook:
+        path = xlsx_file(tmp_path / "units.xlsx", {"units": rows})
+    else:
+        path = csv_file(tmp_path / "units.csv", rows, delimiter)
+    assert first(path) == {"unit": "A", "spot": spot, "notes": notes}
 
 
 def test_the_order_said_is_used(tmp_path: Path) -> None:
