@@ -27,7 +27,7 @@ from .heading import Counts, heading, said
 from .kept import Stamped, State
 from .keys import Feed
 from .reading import EVENTS, TASKS, Due, Found, find, whole
-from .scope import Scope, last_moved, scope_of
+from .scope import Scope, last_changed, scope_of
 
 logger = logging.getLogger("nightround.calendars")
 
@@ -86,14 +86,16 @@ def build(program: Program, feed: Feed, kind: str = EVENTS, source: str = "") ->
     fresh: list[Stamped] = []
     bodies: list[bytes] = []
     set_aside = 0
-    for row in read.found.rows:
-        if row.body is not None and row.kept_stamp == row.stamp:
-            bodies.append(row.body)
+    known = read.found.kept
+    for *_, duty_id, stamp in read.found.rows:
+        had = known.get(duty_id)
+        if had is not None and had[0] == stamp:
+            bodies.append(had[1])
             continue
-        body, is_whole = render(read.due[row.id], kind, settings)
+        body, is_whole = render(read.due[duty_id], kind, settings)
         bodies.append(body)
         if is_whole:
-            fresh.append(Stamped(row.id, row.stamp, body))
+            fresh.append(Stamped(duty_id, stamp, body))
         else:
             set_aside += 1
     if fresh:
@@ -117,19 +119,17 @@ def remember(program: Program, feed: Feed, kind: str, built: Built) -> State:
 def _read(conn: Connection, settings: Settings, feed: Feed, kind: str, digest: str) -> _Read:
     scope = scope_of(conn, settings, feed)
     found = find(conn, scope, kind, digest)
-    stale = [row.id for row in found.rows if row.kept_stamp != row.stamp]
     heard = sentinel.oldest(conn)
-    moved = last_moved(conn, scope)
-    changes = [heard.at, *([moved] if moved is not None else []), *(row.changed_at for row in found.rows)]
+    changed = last_changed(conn, scope)
     return _Read(
         kept.version(conn),
         scope,
         found,
-        whole(conn, stale),
+        whole(conn, found.stale()),
         heard,
         sentinel.uid_of(conn, feed.uid),
         sentinel.sequence(conn, heard),
-        max(changes),
+        max(heard.at, changed) if changed is not None else heard.at,
     )
 
 

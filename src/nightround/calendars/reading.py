@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Select, and_, case, func, select
+from sqlalchemy import Connection, Select, case, func, select
 
 from ..reckoning.owed import Condition
 from ..store.tables import conditions, duties, events, sites, units
@@ -19,16 +19,8 @@ from .scope import Scope
 EVENTS, TASKS = "events", "tasks"
 
 _AT_ONCE = 500
-
-
-class Kept(NamedTuple):
-    """A duty as far as it is needed to place it in the feed. `body` holds its bytes if `kept_stamp` is `stamp`."""
-
-    id: int
-    changed_at: datetime
-    stamp: str
-    kept_stamp: str | None
-    body: bytes | None
+_WITHDRAWN = Condition.WITHDRAWN.value
+_NO_UNIT = ("", 0, None)  # a spare kept at a site
 
 
 class Due(NamedTuple):
@@ -63,57 +55,84 @@ class Due(NamedTuple):
     zone: str
 
 
-class Found(NamedTuple):
-    """The duties of a feed in its order, and how many are not in it."""
+# A duty in its place: last good day as an ordinal, unit, key, site, number and stamp; for tasks without a date the
+# ordinal after all days. A plain tuple of plain values, because there are many to be put in order.
+Placed = tuple[int, str, str, str, int, str]
 
-    rows: list[Kept]
+
+class Found(NamedTuple):
+    """The duties of a feed in its order, what is kept of them, and how many are not in it.
+
+    `kept` has by the number of a duty the stamp of what its bytes were made from, and the bytes.
+    """
+
+    rows: list[Placed]
+    kept: dict[int, tuple[str, bytes]]
     not_recorded: int  # no date can be reckoned; not in the events, in the tasks without a date
     withdrawn: int  # of withdrawn units; in neither
 
+    def stale(self) -> list[int]:
+        """The numbers of the duties whose kept bytes do not hold, or that have none."""
+        kept = self.kept
+        return [row[4] for row in self.rows if row[4] not in kept or kept[row[4]][0] != row[5]]
+
 
 def find(conn: Connection, scope: Scope, kind: str, made_with: str) -> Found:
-    """The duties of the scope by last good day, unit and key. Those of withdrawn units are counted and left out."""
-    of_kind = and_(events.c.duty_id == duties.c.id, events.c.kind == kind)
-    query: Select[Any] = (
-        select(
-            duties.c.id,
-            duties.c.changed_at,
-            duties.c.last_good_day,
-            duties.c.key,
-            duties.c.revision,
-            units.c.unit,
-            units.c.revision,
-            sites.c.id,
-            sites.c.revision,
-            sites.c.site,
-            conditions.c.condition,
-            events.c.stamp,
-            events.c.body,
-        )
-        .join(sites, sites.c.id == duties.c.site_id)
-        .outerjoin(units, units.c.id == duties.c.unit_id)
-        .outerjoin(conditions, conditions.c.unit_id == duties.c.unit_id)
-        .outerjoin(events, of_kind)
-        .where(scope.duties())
-    )
-    placed: list[tuple[tuple[Any, ...], Kept]] = []
+    """The duties of the scope by last good day, unit and key. Those of withdrawn units are counted and left out.
+
+    Four plain questions instead of one with four joins: faster where nothing has to be made anew.
+    """
+    places = {number: (site, revision) for number, site, revision in conn.execute(_places(scope))}
+    standing = {number: (unit, revision, state) for number, unit, revision, state in conn.execute(_units(scope))}
+    kept = {duty: (stamp, body) for duty, stamp, body in conn.execute(_kept(scope, kind)).all()}
+    placed: list[Placed] = []
     not_recorded = withdrawn = 0
-    for row in conn.execute(query):
-        duty, changed, good, key, revision, unit, unit_revision, site_id, site_revision, site, condition, kept, body = (
-            row
-        )
-        if condition == Condition.WITHDRAWN:
+    wanted, never = made_with[:16], date.max.toordinal() + 1
+    for duty, good, key, revision, unit_id, site_id in conn.execute(_duties(scope)).all():
+        site, site_revision = places[site_id]
+        unit, unit_revision, condition = standing[unit_id] if unit_id is not None else _NO_UNIT
+        if condition == _WITHDRAWN:
             withdrawn += 1
             continue
         if good is None:
             not_recorded += 1
             if kind == EVENTS:
                 continue
-        stamp = f"{revision}.{unit_revision or 0}.{site_id}.{site_revision}.{made_with[:16]}"
-        order = (good or date.max, good is None, unit or "", site, key, duty)
-        placed.append((order, Kept(duty, changed, stamp, kept, body)))
-    placed.sort(key=lambda item: item[0])
-    return Found([row for _, row in placed], not_recorded, withdrawn)
+        stamp = f"{revision}.{unit_revision}.{site_id}.{site_revision}.{wanted}"
+        placed.append((never if good is None else good.toordinal(), unit, key, site, duty, stamp))
+    placed.sort()
+    return Found(placed, kept, not_recorded, withdrawn)
+
+
+def _duties(scope: Scope) -> Select[Any]:
+    columns = (duties.c.id, duties.c.last_good_day, duties.c.key, duties.c.revision, duties.c.unit_id, duties.c.site_id)
+    return _within(select(*columns), scope)
+
+
+def _places(scope: Scope) -> Select[Any]:
+    query = select(sites.c.id, sites.c.site, sites.c.revision)
+    return query if scope.seen is None else query.where(scope.seen)
+
+
+def _units(scope: Scope) -> Select[Any]:
+    query = select(units.c.id, units.c.unit, units.c.revision, conditions.c.condition).outerjoin_from(
+        units, conditions, conditions.c.unit_id == units.c.id
+    )
+    if scope.seen is None:
+        return query
+    return query.where(units.c.id.in_(_within(select(duties.c.unit_id), scope)))
+
+
+def _kept(scope: Scope, kind: str) -> Select[Any]:
+    query = select(events.c.duty_id, events.c.stamp, events.c.body).where(events.c.kind == kind)
+    return query if scope.seen is None else query.where(events.c.duty_id.in_(_within(select(duties.c.id), scope)))
+
+
+def _within(query: Select[Any], scope: Scope) -> Select[Any]:
+    """The query, which is for duties, for those of the scope's sites."""
+    if scope.seen is None:
+        return query
+    return query.join_from(duties, sites, sites.c.id == duties.c.site_id).where(scope.seen)
 
 
 def whole(conn: Connection, ids: Sequence[int]) -> dict[int, Due]:

@@ -6,10 +6,10 @@ from datetime import datetime
 from typing import NamedTuple
 from urllib.parse import quote
 
-from sqlalchemy import ColumnElement, Connection, func, select, true
+from sqlalchemy import ColumnElement, Connection, func, select
 
 from ..settings import Settings
-from ..store.tables import moves, people, person_sites, sites
+from ..store.tables import duties, moves, people, person_sites, sites
 from .keys import Feed
 from .text import joined, one_line
 
@@ -20,10 +20,6 @@ class Scope(NamedTuple):
     name: str
     seen: ColumnElement[bool] | None
     page: str
-
-    def duties(self) -> ColumnElement[bool]:
-        """The condition on a query that joins `sites` to `duties`."""
-        return true() if self.seen is None else self.seen
 
 
 def scope_of(conn: Connection, settings: Settings, feed: Feed) -> Scope:
@@ -43,10 +39,12 @@ def scope_of(conn: Connection, settings: Settings, feed: Feed) -> Scope:
     return Scope(fleet_name or "Defibrillators", None, f"{base}/duties")
 
 
-def last_moved(conn: Connection, scope: Scope) -> datetime | None:
-    """When a round last changed, added or took away a duty in the scope; None where that never happened."""
-    query = select(func.max(moves.c.at))
-    if scope.seen is not None:
-        query = query.join_from(moves, sites, sites.c.id == moves.c.site_id).where(scope.seen)
-    found: datetime | None = conn.execute(query).scalar_one()
-    return found
+def last_changed(conn: Connection, scope: Scope) -> datetime | None:
+    """When a duty in the scope was last written or taken away; None where there never was one."""
+    found = []
+    for column in (duties.c.changed_at, moves.c.at):
+        query = select(func.max(column))
+        if scope.seen is not None:
+            query = query.join_from(column.table, sites, sites.c.id == column.table.c.site_id).where(scope.seen)
+        found.append(conn.execute(query).scalar_one())
+    return max((instant for instant in found if instant is not None), default=None)
