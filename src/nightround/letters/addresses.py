@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from email_validator import EmailNotValidError, validate_email
+
+# RFC 5321 §4.1.2: Dot-string "@" Domain, with nothing that would need quoting.
+_PLAIN = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]{1,64}@[A-Za-z0-9.-]{1,255}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,3 +35,8 @@ def read(address: str) -> Mailbox | None:
     except EmailNotValidError:
         return None
     return Mailbox(f"{found.local_part}@{found.ascii_domain or found.domain}", not found.local_part.isascii())
+
+
+def stored(address: str) -> Mailbox | None:
+    """The same for an address that was read before it was stored; most need no second look."""
+    return Mailbox(address, False) if _PLAIN.fullmatch(address) else read(address)

@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from sqlalchemy import (
     Connection,
+    Integer,
     Update,
     and_,
     bindparam,
-    case,
     false,
     func,
     literal,
@@ -27,8 +28,10 @@ from sqlalchemy import (
     update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.sql.dml import ReturningUpdate
 
 from ..store.tables import messages
+from ..store.types import Instant
 from .compose import Letter
 
 
@@ -100,48 +103,69 @@ def claim(
     neither holds up the other. Letters that failed before count as due up to `again_by` (default: now).
     One statement, so that no two holders ever get the same letter.
     """
+    found = conn.execute(
+        _CLAIM,
+        {
+            "b_holder": holder,
+            "b_lease_until": now + lease,
+            "b_now": now,
+            "b_again_by": again_by or now,
+            "b_limit": limit,
+            "b_only": only,
+        },
+    )
+    return _by_turns([Claimed(*row) for row in found])
+
+
+def _claim_statement() -> ReturningUpdate[Any]:
+    """Built once: four queues, urgent or not and new or tried before, of which the claim takes by turns."""
+    now, limit = bindparam("b_now", type_=Instant), bindparam("b_limit", type_=Integer)
+    only = bindparam("b_only", type_=Integer)
     new = and_(messages.c.state == "waiting", messages.c.tries == 0, messages.c.next_try_at <= now)
     again = or_(
-        and_(messages.c.state == "waiting", messages.c.tries > 0, messages.c.next_try_at <= (again_by or now)),
+        and_(
+            messages.c.state == "waiting",
+            messages.c.tries > 0,
+            messages.c.next_try_at <= bindparam("b_again_by", type_=Instant),
+        ),
         and_(messages.c.state == "sending", messages.c.lease_until <= now),
     )
-    queues = [
-        (
+    ranked = []
+    for name, urgent, side, due in (
+        ("urgent_new", True, 0, new),
+        ("urgent_again", True, 1, again),
+        ("new", False, 0, new),
+        ("again", False, 1, again),
+    ):
+        queue = (
             select(messages.c.id, messages.c.next_try_at)
-            .where(messages.c.urgent.is_(urgent), due, messages.c.id == only if only is not None else true())
+            .where(
+                messages.c.urgent.is_(true() if urgent else false()), due, or_(only.is_(None), messages.c.id == only)
+            )
             .order_by(messages.c.next_try_at, messages.c.id)
             .limit(limit)
             .with_for_update(skip_locked=True)
-            .cte(name),
-            urgent,
-            side,
+            .cte(name)
         )
-        for name, urgent, side, due in (
-            ("urgent_new", true(), 0, new),
-            ("urgent_again", true(), 1, again),
-            ("new", false(), 0, new),
-            ("again", false(), 1, again),
-        )
-    ]
-    turns = union_all(
-        *(
+        ranked.append(
             select(
                 queue.c.id,
-                case((urgent, 0), else_=1).label("class"),
+                literal(0 if urgent else 1).label("class"),
                 func.row_number().over(order_by=(queue.c.next_try_at, queue.c.id)).label("turn"),
                 literal(side).label("side"),
             )
-            for queue, urgent, side in queues
         )
-    ).subquery()
+    turns = union_all(*ranked).subquery()
     picked = select(turns.c.id).order_by(turns.c["class"], turns.c.turn, turns.c.side, turns.c.id).limit(limit)
-    taken = (
+    return (
         update(messages)
         .where(messages.c.id.in_(picked))
-        .values(state="sending", holder=holder, lease_until=now + lease)
+        .values(state="sending", holder=bindparam("b_holder"), lease_until=bindparam("b_lease_until", type_=Instant))
         .returning(*(messages.c[name] for name in Claimed.__slots__))
     )
-    return _by_turns([Claimed(*row) for row in conn.execute(taken)])
+
+
+_CLAIM = _claim_statement()
 
 
 def _by_turns(letters: list[Claimed]) -> list[Claimed]:
@@ -155,7 +179,7 @@ def _by_turns(letters: list[Claimed]) -> list[Claimed]:
     return [letter for _, letter in sorted(ranked, key=lambda pair: pair[0])]
 
 
-_settle = (
+_SETTLE = (
     update(messages)
     .where(
         messages.c.id == bindparam("b_id"), messages.c.state == "sending", messages.c.holder == bindparam("b_holder")
@@ -188,7 +212,7 @@ def settle(conn: Connection, holder: str, outcomes: Sequence[Outcome]) -> int:
         }
         for outcome in outcomes
     ]
-    return conn.execute(_settle, rows).rowcount
+    return conn.execute(_SETTLE, rows).rowcount
 
 
 def renew(conn: Connection, holder: str, now: datetime, lease: timedelta) -> None:

@@ -1,8 +1,8 @@
 """What one delivery has in hand: claims letters, writes what became of them, and keeps the lease alive meanwhile.
 
 One thread speaks to the database, so that those who carry letters never wait for it, and two of our own transactions
-never for each other. Outcomes are written as they gather: the time in which a crash could send a letter twice is that
-of one commit.
+never for each other. Outcomes are written as they gather, twenty times a second at most: that is the time in which a
+crash could send a letter twice.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import socket
 import uuid
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from datetime import timedelta
 from typing import TypeVar
 
@@ -28,6 +29,7 @@ logger = logging.getLogger("nightround.letters.hold")
 
 LEASE = timedelta(minutes=2)
 RENEW_SECONDS = 30.0
+GATHER_SECONDS = 0.05  # between two writings of outcomes; the first goes at once
 WRITE_AGAIN = (0.2, 1.0, 3.0)  # seconds between tries to write outcomes
 
 T = TypeVar("T")
@@ -41,22 +43,37 @@ class Hold:
         self._settled = settled
         self._holder = f"{socket.gethostname()[:24]}/{os.getpid()}/{uuid.uuid4().hex[:16]}"
         self._thread = ThreadPoolExecutor(1, thread_name_prefix="letter-box")
+        self._claiming = asyncio.Lock()
+        self._ahead: asyncio.Task[list[Claimed]] | None = None
         self._finished: list[Outcome] = []
         self._news = asyncio.Event()
         self._quiet = asyncio.Event()
         self._quiet.set()
+        self._hurried = asyncio.Event()
         self._over = False
         self._released = False
         self._started = program.clock()
 
     async def claim(self, limit: int, only: int | None = None) -> list[Claimed]:
-        """The next letters that are due. What failed since this delivery began is left for the next one."""
+        """The next letters that are due. What failed since this delivery began is left for the next one.
+
+        The batch after it is claimed meanwhile, so that a lane rarely waits for one.
+        """
 
         def take(conn: Connection) -> list[Claimed]:
             now = self._program.clock()
             return box.claim(conn, self._holder, now, limit, LEASE, again_by=self._started, only=only)
 
-        return await self._in_database(take)
+        async with self._claiming:
+            letters: list[Claimed] = []
+            if self._ahead is not None:
+                ahead, self._ahead = self._ahead, None
+                letters = await ahead
+            if not letters:
+                letters = await self._in_database(take)
+            if len(letters) == limit:
+                self._ahead = asyncio.create_task(self._in_database(take))
+            return letters
 
     async def waiting(self) -> int:
         """How many letters have not come to their end."""
@@ -70,6 +87,7 @@ class Hold:
 
     async def written(self) -> None:
         """Waits until all that was handed in is written."""
+        self._hurried.set()
         await self._quiet.wait()
 
     async def settle(self) -> None:
@@ -86,6 +104,15 @@ class Hold:
                 self._settled(outcomes)
                 if not self._finished:
                     self._quiet.set()
+                await self._gather()
+
+    async def _gather(self) -> None:
+        """Gives outcomes time to gather, unless somebody waits for them."""
+        if not self._over:
+            with suppress(TimeoutError):
+                async with asyncio.timeout(GATHER_SECONDS):
+                    await self._hurried.wait()
+            self._hurried.clear()
 
     async def renew(self) -> None:
         """Lengthens the lease again and again, until cancelled."""
@@ -100,10 +127,13 @@ class Hold:
     def finish(self) -> None:
         """No more outcomes will come."""
         self._over = True
+        self._hurried.set()
         self._news.set()
 
     async def release(self) -> None:
         """Puts back what is still in hand."""
+        if self._ahead is not None:
+            await self._ahead
         await self._in_database(lambda conn: box.release(conn, self._holder))
         self._released = True
 
