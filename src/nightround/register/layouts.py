@@ -2,7 +2,8 @@
 
 One row is one unit; rows with the same name and address are one site. Headings as published: Japan, the AED list of
 the recommended municipal data set; France, the open extract of the national data base of defibrillators (orders of
-29 October 2019). What has no field of its own is kept in the notes.
+29 October 2019); OpenStreetMap, the tags its wiki describes for emergency=defibrillator. What has no field of its own
+is kept in the notes.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from dataclasses import dataclass, field
 from .cells import LONGEST, Refused
 from .fields import Field
 from .found import Value
+from .geojson import OSM_ID
 from .headings import normal
 
 Flat = dict[str, Value]
@@ -49,6 +51,11 @@ class Layout:
     told: tuple[str, ...] = ()
     has_area: bool = field(default=False)
 
+    @property
+    def told_where(self) -> bool:
+        """Whether the layout tells its country and time zone."""
+        return bool(self.site_constants)
+
 
 def _columns(spec: dict[str, str]) -> dict[str, str]:
     return {normal(heading): target for target, headings in spec.items() for heading in headings.split()}
@@ -75,6 +82,19 @@ def _of_france(flat: Flat, source: str) -> None:
     flat["sites.subdivision"], flat["sites.time_zone"] = place or (None, "Europe/Paris")
     if _text(flat, "open.child_pads") == "yes":
         flat["parts.pads-child.state"] = "fitted"  # with or without a date: they are there
+
+
+def _of_the_map(flat: Flat, source: str) -> None:
+    street = " ".join(part for part in (_text(flat, "open.street"), _text(flat, "open.house")) if part)
+    town = " ".join(part for part in (_text(flat, "open.postcode"), _text(flat, "open.town")) if part)
+    address = ", ".join(part for part in (street, town) if part)
+    nameless = not address and not _text(flat, "sites.name")
+    if nameless:
+        # Most features of the map say no more than where they are: each is then a site of its own.
+        flat["sites.name"] = _text(flat, "spot") or _text(flat, "open.number") or None
+    _place(flat, source, address)
+    if nameless:
+        flat["site"] = flat["unit"]
 
 
 # Places of France whose public holidays or clock differ: INSEE number → subdivision as the `holidays` library has it,
@@ -191,6 +211,32 @@ LAYOUTS: dict[str, Layout] = {
             {"sites.country": "FR"},
             _of_france,
             told=(normal("c_etat_fonct"), normal("c_etat_valid")),
+        ),
+        Layout(
+            "openstreetmap",
+            "OpenStreetMap",
+            frozenset(map(normal, (OSM_ID, "emergency"))),
+            {
+                normal(OSM_ID): "open.number",
+                "emergency": "",
+                **_columns(
+                    {
+                        "sites.name": "name",
+                        "sites.country": "addr:country",
+                        "open.house": "addr:housenumber",
+                        "open.street": "addr:street",
+                        "open.postcode": "addr:postcode",
+                        "open.town": "addr:city",
+                        "latitude": "latitude",
+                        "longitude": "longitude",
+                        "spot": "defibrillator:location aed:location",
+                        "floor": "level",
+                        "model": "model",
+                    }
+                ),
+            },
+            {},
+            _of_the_map,
         ),
     )
 }

@@ -20,6 +20,7 @@ from .cells import Cell, bare
 from .csvfiles import open_csv
 from .days import ORDERS
 from .found import TABLES, LabelDate, Place, Progress, Reading, Row, Value
+from .geojson import open_geojson
 from .grids import Grid
 from .headings import normal, table_of
 from .layouts import LAYOUTS, Layout, layout_of
@@ -32,6 +33,7 @@ __all__ = ["TABLES", "LabelDate", "Place", "Progress", "Reading", "Row", "Value"
 
 WORKBOOKS = (".xlsx", ".xlsm", ".ods")
 TEXTS = (".csv", ".tsv", ".txt")
+MAPS = (".geojson", ".json")
 _HEADINGS_WITHIN = 10  # rows
 
 
@@ -45,7 +47,7 @@ def read(
     default_country: str = "",
     progress: Progress | None = None,
 ) -> Reading:
-    """Reads a workbook (.xlsx, .ods), a folder of CSV files or one CSV file.
+    """Reads a workbook (.xlsx, .ods), a folder of CSV files, one CSV file, or a map export (.geojson).
 
     `dates` says which order ambiguous dates have (day-first, month-first, iso); `mapping` is a TOML file that says
     what headings mean; `source` begins the unit codes of open data that has no area code. `default_zone` and
@@ -122,6 +124,8 @@ class _Whole:
                 return open_workbook(path)
             if suffix in TEXTS:
                 return [self._csv(path)]
+            if suffix in MAPS:
+                return [open_geojson(path, self._reading.remarks)]
         except OSError as error:
             raise UserError(f"{path} cannot be read ({error.strerror}); correct its rights or give another") from None
         raise UserError(f"{path.name} is of no kind that can be read; save it as .xlsx, .ods or .csv")
@@ -187,8 +191,14 @@ class _Whole:
 
     def _announce(self, grid: Grid, layout: Layout) -> None:
         remarks = self._reading.remarks
-        held = ", ".join(layout.site_constants.values())
-        remarks.append(f"{place(grid)}: read as: {layout.title} (one row is one unit; {held})")
+        held = "".join(f"; {value}" for value in layout.site_constants.values())
+        remarks.append(f"{place(grid)}: read as: {layout.title} (one row is one unit{held})")
+        if not layout.told_where:
+            zone = self._reading.defaults["time_zone"]
+            remarks.append(
+                f"{place(grid)}: the file says no time zone, so new sites get {zone}; say another with a --mapping "
+                'that has [constants] "sites.time_zone"'
+            )
         if not self._source and not layout.has_area:
             prefix = _prefix(grid.file)
             remarks.append(

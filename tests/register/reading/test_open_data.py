@@ -4,12 +4,14 @@ the others are invented, under the headings that are published."""
 from __future__ import annotations
 
 import csv
+import json
 import shutil
 from datetime import date
 from pathlib import Path
 
 import pytest
 
+from nightround.errors import UserError
 from nightround.register.found import LabelDate
 from nightround.register.layouts import site_mark
 from nightround.register.reading import Reading, read
@@ -81,7 +83,7 @@ def test_the_real_file_of_takamatsu_gives_450_units_and_no_dates() -> None:
     assert sites[-2]["name"] == "東洋建設株式会社\u3000四国支店"
     assert reading.remarks[0] == (
         "takamatsu-aed.xlsx, sheet Sheet1: read as: municipal AED list with English headings, Japan "
-        "(one row is one unit; JP, Asia/Tokyo)"
+        "(one row is one unit; JP; Asia/Tokyo)"
     )
 
 
@@ -252,3 +254,80 @@ def test_open_data_among_other_sheets_is_found_by_its_headings(tmp_path: Path) -
         xlsx_file(tmp_path / "b.xlsx", {"Deckblatt": [["Stand", "2026"]], "Liste": [JAPAN, *JAPAN_ROWS]})
     )
     assert len(values(reading, "units")) == 3
+
+
+MAP = {
+    "type": "FeatureCollection",
+    "features": [
+        {
+            "type": "Feature",
+            "id": "node/7001",
+            "properties": {
+                "@id": "node/7001",
+                "emergency": "defibrillator",
+                "defibrillator:location": "beside the ticket desk",
+                "level": "0",
+                "indoor": "yes",
+                "opening_hours": "Mo-Fr 08:00-18:00",
+                "check_date": "2026-01-02",
+            },
+            "geometry": {"type": "Point", "coordinates": [7.5, 47.25]},
+        },
+        {
+            "type": "Feature",
+            "properties": {
+                "@id": "way/7002",
+                "emergency": "defibrillator",
+                "name": "Quayside Halt",
+                "addr:street": "Ferry Brae",
+                "addr:housenumber": "2",
+                "addr:country": "gb",
+            },
+            "geometry": {"type": "Polygon", "coordinates": [[[0, 0], [0, 1], [1, 1], [0, 0]]]},
+        },
+        {"type": "Feature", "properties": {"emergency": "phone"}, "geometry": None},
+    ],
+}
+
+
+def test_a_map_export_gives_a_unit_a_feature(tmp_path: Path) -> None:
+    path = tmp_path / "map.geojson"
+    path.write_text(json.dumps(MAP), "utf-8")
+    reading = read(path, default_zone="Europe/Zurich")
+    units, sites = values(reading, "units"), values(reading, "sites")
+    assert units[0] == {
+        "unit": "map-node-7001",
+        "site": "map-node-7001",
+        "latitude": 47.25,
+        "longitude": 7.5,
+        "spot": "beside the ticket desk",
+        "floor": "0",
+        "notes": "indoor: yes; opening_hours: Mo-Fr 08:00-18:00; check_date: 2026-01-02",
+    }
+    assert sites[0] == {
+        "site": "map-node-7001",
+        "name": "beside the ticket desk",
+        "latitude": 47.25,
+        "longitude": 7.5,
+    }
+    assert units[1]["unit"] == "map-way-7002"
+    assert units[1]["latitude"] is None
+    assert (sites[1]["name"], sites[1]["address"], sites[1]["country"]) == ("Quayside Halt", "Ferry Brae 2", "GB")
+    assert "log" not in reading.tables  # seen there by somebody unknown: no check
+    assert any("new sites get Europe/Zurich" in remark for remark in reading.remarks)
+    assert any("no defibrillators: 1 features" in remark for remark in reading.remarks)
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"features": 1}', "[" * 100_000, "\x00"])
+def test_a_map_export_that_is_none_is_refused(text: str, tmp_path: Path) -> None:
+    path = tmp_path / "map.geojson"
+    path.write_text(text, "utf-8")
+    with pytest.raises(UserError, match=r"map\.geojson is not"):
+        read(path)
+
+
+@pytest.mark.parametrize("features", ["[]", '[1, null, {"properties": {"emergency": "phone"}}]'])
+def test_a_map_export_without_defibrillators_holds_no_unit(features: str, tmp_path: Path) -> None:
+    path = tmp_path / "map.geojson"
+    path.write_text(f'{{"features": {features}}}', "utf-8")
+    assert read(path).tables == {}
