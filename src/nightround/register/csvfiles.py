@@ -19,6 +19,7 @@ from .cells import LONGEST, Cell
 from .grids import MOST_BYTES, MOST_COLUMNS, MOST_ROWS, Grid
 
 DELIMITERS = (",", ";", "\t")
+_SAMPLE = 256_000  # bytes that the statistical library looks at
 NAMES = {"cp932": "CP932 (Japanese)", "cp1252": "Windows-1252 (western)", "utf-16": "UTF-16"}
 
 Score = Callable[[list[str]], int]
@@ -77,7 +78,7 @@ def _is_japanese(raw: bytes, japanese: str, western: str, score: Score) -> bool:
         return as_japanese > as_western
     if any("\u3041" <= char <= "\u30fe" for char in japanese):
         return True
-    best = from_bytes(raw, cp_isolation=["cp932", "cp1252"]).best()
+    best = from_bytes(raw[:_SAMPLE], cp_isolation=["cp932", "cp1252"]).best()
     return best is not None and best.encoding == "cp932"
 
 

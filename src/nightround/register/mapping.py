@@ -7,6 +7,7 @@ The file is TOML; each part may be left out:
 
     [sheets]                         # sheet or CSV file → table
     "Tabelle1" = "units"
+    "Planning" = ""                  # not to be read
 
     [constants]                      # what holds for every row and stands in no column
     "sites.country" = "DE"
@@ -109,7 +110,7 @@ def _table(mapping: Mapping, key: str, value: object, wrong: list[str]) -> None:
         return
     for name, target in value.items():
         if key == "sheets":
-            if target not in TABLES:
+            if target and target not in TABLES:
                 wrong.append(f"[sheets] {name}: {target!r} is no table; use one of: {', '.join(TABLES)}")
             mapping.sheets[normal(name)] = target
         elif key == "constants":

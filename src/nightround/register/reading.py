@@ -70,6 +70,7 @@ def read(
     for sheet in sheets:
         counter = _Counter(done, total, progress)
         prefix = source or known.source or _prefix(sheet.grid.file)
+        reading.publisher = reading.publisher or sheet.plan.layout is not None
         read_rows(sheet.grid, sheet.plan, sheet.body, known, prefix, sites, counter.tick)
         done += sheet.grid.height or 0
         if progress is not None:
@@ -111,15 +112,15 @@ class _Whole:
 
     def open(self, path: Path) -> list[Grid]:
         """The grids of a file or folder."""
-        if path.is_dir():
-            files = sorted(file for file in path.iterdir() if file.suffix.lower() in TEXTS and file.is_file())
-            if not files:
-                raise UserError(f"{path} holds no CSV files; name them sites.csv, units.csv and so on")
-            return [self._csv(file) for file in files]
-        if not path.is_file():
-            raise UserError(f"{path} is not there; give a workbook, a folder of CSV files or a CSV file")
-        suffix = path.suffix.lower()
         try:
+            if path.is_dir():
+                files = sorted(file for file in path.iterdir() if file.suffix.lower() in TEXTS and file.is_file())
+                if not files:
+                    raise UserError(f"{path} holds no CSV files; name them sites.csv, units.csv and so on")
+                return [self._csv(file) for file in files]
+            if not path.is_file():
+                raise UserError(f"{path} is not there; give a workbook, a folder of CSV files or a CSV file")
+            suffix = path.suffix.lower()
             if suffix in WORKBOOKS:
                 return open_workbook(path)
             if suffix in TEXTS:
@@ -141,6 +142,8 @@ class _Whole:
             start = self._headings_row(top)
             headings = frozenset(normal(bare(cell)) for cell in top[start] if cell != "")
             table = self._table(grid)
+            if table == "":
+                continue
             layout = self._layout(headings) if table in (None, "units") else None
             if table is None and (layout is not None or len(filled) == 1):
                 table = "units"
@@ -181,8 +184,9 @@ class _Whole:
         return sum(isinstance(cell, str) and normal(cell) in self._headings for cell in cells)
 
     def _table(self, grid: Grid) -> str | None:
+        """The table a sheet holds by its name: None where the name says nothing, "" where it is not to be read."""
         name = grid.sheet or Path(grid.file).stem
-        return self._mapping.sheets.get(normal(name)) or table_of(name)
+        return self._mapping.sheets.get(normal(name), table_of(name))
 
     def _layout(self, headings: frozenset[str]) -> Layout | None:
         if self._mapping.layout is None:

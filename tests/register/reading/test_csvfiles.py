@@ -59,6 +59,19 @@ def test_a_japanese_file_with_plain_headings_is_japanese(tmp_path: Path) -> None
     assert first(csv_file(tmp_path / "units.csv", rows, encoding="cp932"))["spot"] == "ロビーの左"
 
 
+@pytest.mark.parametrize(
+    ("spot", "encoding"),
+    [
+        ("正面玄関横警備室前総合案内所右側設置", "cp932"),
+        ("Gerätehaus für Übungsgeräte, größere Flächen", "cp1252"),
+        ("à côté de l'entrée, près du préau", "cp1252"),
+    ],
+)
+def test_where_neither_headings_nor_kana_tell_the_letters_do(spot: str, encoding: str, tmp_path: Path) -> None:
+    rows = [["unit", "spot"], *([f"A-{n}", spot] for n in range(20))]
+    assert first(csv_file(tmp_path / "units.csv", rows, encoding=encoding))["spot"] == spot
+
+
 def test_a_utf_8_file_with_one_damaged_letter_is_not_taken_for_another_kind(tmp_path: Path) -> None:
     path = tmp_path / "units.csv"
     path.write_bytes("unit,spot\nA,Müllerstraße ö\nB,Süd".encode() + b"\xff\n")

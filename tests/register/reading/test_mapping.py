@@ -111,3 +111,11 @@ def test_a_mapping_that_cannot_be_read_is_one_sentence(raw: bytes | None, why: s
         path.write_bytes(raw)
     with pytest.raises(UserError, match=why):
         read(csv_file(tmp_path / "units.csv", [["unit"], ["A"]]), mapping=path)
+
+
+def test_a_mapping_can_pass_a_sheet_over(tmp_path: Path) -> None:
+    path = xlsx_file(tmp_path / "b.xlsx", {"units": [["unit"], ["A"]], "Planning": [["Monday"], ["cake"]]})
+    assert [problem.sheet for problem in read(path).problems] == ["Planning"]
+    reading = read(path, mapping=_mapping(tmp_path, '[sheets]\n"planning" = ""\n'))
+    assert values(reading, "units") == [{"unit": "A"}]
+    assert reading.remarks == []

@@ -161,3 +161,17 @@ def test_progress_is_told_to_the_end(tmp_path: Path) -> None:
     told: list[tuple[int, int | None]] = []
     read(xlsx_file(tmp_path / "b.xlsx", {"units": rows}), progress=lambda done, total: told.append((done, total)))
     assert told == [(1000, 2501), (2000, 2501), (2501, 2501)]
+
+
+def test_a_date_stored_as_text_in_the_workbook_itself_is_a_date(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.iso_dates = True
+    sheet = book.active
+    sheet.append(["unit", "made_on", "in_service_on"])
+    sheet.append(["A", date(2024, 2, 1), datetime(2024, 2, 3, 10, 15)])
+    book.save(tmp_path / "b.xlsx")
+    assert first(tmp_path / "b.xlsx") == {
+        "unit": "A",
+        "made_on": date(2024, 2, 1),
+        "in_service_on": date(2024, 2, 3),
+    }
