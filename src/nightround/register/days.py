@@ -24,6 +24,7 @@ YEARS = range(1980, 2101)  # what a date in a register of defibrillators can be
 _EPOCH_1900 = date(1899, 12, 30)  # from 1 March 1900 on; the day that 1900 did not have is long past
 _EPOCH_1904 = date(1904, 1, 1)
 _WRITE = "write it as year-month-day, such as 2027-04-30"
+_LONGEST = 100  # characters that a date with its time can have, blanks included
 _SERIAL = re.compile(r"\d{5}(?:\.\d+)?")
 
 _CLOCK = re.compile(
@@ -263,6 +264,8 @@ def _time_of(clock: re.Match[str]) -> tuple[time, timezone | None]:
 
 
 def _folded(cell: str) -> str:
+    if len(cell) > _LONGEST:
+        raise Refused("is far too long for a date; " + _WRITE)
     return plain(cell).casefold().rstrip(".")
 
 

@@ -152,6 +152,7 @@ def test_a_date_whose_order_is_plain_reads_the_same_whatever_was_said(order: str
         True,
         "30/4/2027/1",
         "Foo 2027",
+        "2027-04-30" + "x" * 100_000,
     ],
 )
 def test_what_is_no_date_or_more_than_one_is_refused(written: Cell) -> None:
