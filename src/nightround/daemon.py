@@ -87,7 +87,7 @@ class Service:
         )
         web = asyncio.create_task(server.serve(sockets=[listening]))
         scheduler.start()
-        logger.info("serving", extra={"bind": self._program.settings.web.bind})
+        logger.info("serving", extra={"address": "{}:{}".format(*self.address)})
         first = asyncio.create_task(self.tick())
         self.ready.set()
         await self._stop.wait()
