@@ -332,6 +332,7 @@ tellings = Table(
     Column("person_id", ForeignKey("people.id"), primary_key=True),
     Column("step", String(24), primary_key=True),  # first form: the civil date, once a day
     Column("message_id", ForeignKey("messages.id"), nullable=False),
+    Index("ix_tellings_told", "person_id", "step"),  # what somebody was told of since a day, asked at every tick
 )
 
 feeds = Table(
@@ -365,6 +366,6 @@ events = Table(
     metadata,
     Column("duty_id", ForeignKey("duties.id", ondelete="CASCADE"), primary_key=True),
     Column("kind", String(8), primary_key=True),
-    Column("stamp", String(96), nullable=False),  # duty, unit and site revision, and what `made_with` says
+    Column("stamp", String(96), nullable=False),  # duty's revision, what is said of unit and site, made_with
     Column("body", LargeBinary, nullable=False),
 )

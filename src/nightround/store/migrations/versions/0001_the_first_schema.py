@@ -399,3 +399,5 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["person_id"], ["people.id"], name=op.f("fk_tellings_person_id_people")),
         sa.PrimaryKeyConstraint("case_id", "person_id", "step", name=op.f("pk_tellings")),
     )
+    with op.batch_alter_table("tellings", schema=None) as batch_op:
+        batch_op.create_index("ix_tellings_told", ["person_id", "step"], unique=False)
