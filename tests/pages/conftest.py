@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import uuid
 from collections.abc import Callable, Iterator
 from html import unescape
 from pathlib import Path
@@ -22,7 +23,7 @@ from nightround.pages.session import Cookies
 from nightround.settings import Settings, load
 from nightround.store.database import open_store
 from nightround.store.schema import migrate
-from tests.conftest import NAMESPACE, START, Clock
+from tests.conftest import NAMESPACE, START, Clock, _sql, _with_database
 
 from . import fleet
 
@@ -79,13 +80,6 @@ class Visitor:
         return self
 
 
-@pytest.fixture
-def settled(program: Program) -> Program:
-    """The program with the fleet in it, on each database."""
-    fleet.settle(program)
-    return program
-
-
 @pytest.fixture(scope="session")
 def settled_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """An SQLite database with the fleet in it, made once."""
@@ -107,6 +101,34 @@ def settled_once(settings: Settings, settled_file: Path, clock: Clock) -> Iterat
     store = open_store(f"sqlite:///{file}")
     yield Program(settings, store, clock)
     store.close()
+
+
+@pytest.fixture(scope="session")
+def settled_template(postgres: str, tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The name of a PostgreSQL database with the fleet in it, made once, to be copied."""
+    folder = tmp_path_factory.mktemp("fleet-postgresql")
+    (folder / "nightround.key").write_bytes(b"k" * 43)
+    (folder / "nightround.toml").write_text("", "utf-8")
+    _sql(postgres, "CREATE DATABASE nightround_fleet TEMPLATE nightround_template")
+    store = open_store(_with_database(postgres, "nightround_fleet"))
+    fleet.settle(Program(load(folder / "nightround.toml"), store, Clock()))
+    store.close()
+    return "nightround_fleet"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def settled(request: pytest.FixtureRequest, settings: Settings, clock: Clock) -> Iterator[Program]:
+    """The program with the fleet in it, on each database in turn."""
+    if request.param == "sqlite":
+        yield request.getfixturevalue("settled_once")
+        return
+    server, template = request.getfixturevalue("postgres"), request.getfixturevalue("settled_template")
+    name = f"t{uuid.uuid4().hex}"
+    _sql(server, f"CREATE DATABASE {name} TEMPLATE {template}")
+    store = open_store(_with_database(server, name))
+    yield Program(settings, store, clock)
+    store.close()
+    _sql(server, f"DROP DATABASE {name} WITH (FORCE)")
 
 
 NewVisitor = Callable[..., Visitor]

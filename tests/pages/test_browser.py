@@ -88,7 +88,7 @@ def browser(served: Served, tmp_path_factory: pytest.TempPathFactory) -> Iterato
     one.close()
 
 
-@pytest.mark.parametrize("width", [320, 360, 768, 1200])
+@pytest.mark.parametrize("width", [320, 360, 1200])
 def test_no_page_scrolls_sideways(served: Served, browser: Browser, width: int) -> None:
     browser.screen(width)
     for name, path in paths(served.program).items():
