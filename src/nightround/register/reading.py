@@ -70,7 +70,6 @@ def read(
     for sheet in sheets:
         counter = _Counter(done, total, progress)
         prefix = source or known.source or _prefix(sheet.grid.file)
-        reading.publisher = reading.publisher or sheet.plan.layout is not None
         read_rows(sheet.grid, sheet.plan, sheet.body, known, prefix, sites, counter.tick)
         done += sheet.grid.height or 0
         if progress is not None:
