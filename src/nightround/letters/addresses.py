@@ -7,8 +7,10 @@ from dataclasses import dataclass
 
 from email_validator import EmailNotValidError, validate_email
 
-# RFC 5321 §4.1.2: Dot-string "@" Domain, with nothing that would need quoting.
-_PLAIN = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]{1,64}@[A-Za-z0-9.-]{1,255}")
+_ATOM = r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+"
+_LABEL = r"[A-Za-z0-9](?:[A-Za-z0-9-]{0,61}[A-Za-z0-9])?"
+# RFC 5321 §4.1.2, Dot-string "@" Domain; §4.5.3.1: at most 64 octets and 255.
+_PLAIN = re.compile(rf"(?=.{{1,64}}@.{{1,255}}$)({_ATOM}(?:\.{_ATOM})*)@({_LABEL}(?:\.{_LABEL})*)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,8 +24,11 @@ class Mailbox:
 def read(address: str) -> Mailbox | None:
     """The mailbox that an address names, or None where it is no address. Looks nothing up.
 
-    Addresses within one's own network (`desk@mail.local`) are addresses too.
+    Addresses within one's own network (`desk@mail.local`) are addresses too, which the library would refuse.
     """
+    plain = _PLAIN.fullmatch(address)
+    if plain is not None:
+        return Mailbox(f"{plain[1]}@{plain[2].lower()}", False)
     try:
         found = validate_email(
             address,
@@ -35,8 +40,3 @@ def read(address: str) -> Mailbox | None:
     except EmailNotValidError:
         return None
     return Mailbox(f"{found.local_part}@{found.ascii_domain or found.domain}", not found.local_part.isascii())
-
-
-def stored(address: str) -> Mailbox | None:
-    """The same for an address that was read before it was stored; most need no second look."""
-    return Mailbox(address, False) if _PLAIN.fullmatch(address) else read(address)

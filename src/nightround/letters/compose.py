@@ -20,6 +20,8 @@ from ..settings import Settings
 from . import addresses, headers
 from .templates import render
 
+ONE_CLICK = "List-Unsubscribe=One-Click"  # RFC 8058 §3.1: the header's value, and the body that is posted
+
 
 @dataclass(frozen=True, slots=True)
 class Addressee:
@@ -84,7 +86,7 @@ def compose(
         fields.append(headers.token("List-Unsubscribe", f"<{unsubscribe_url}>"))
         if unsubscribe_url.startswith("https:"):
             # RFC 8058 §3.1 knows one click over HTTPS only.
-            fields.append(headers.token("List-Unsubscribe-Post", "List-Unsubscribe=One-Click"))
+            fields.append(headers.token("List-Unsubscribe-Post", ONE_CLICK))
     return Letter(
         key=key,
         kind=kind,

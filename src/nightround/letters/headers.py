@@ -15,7 +15,7 @@ from email import message_from_string
 from email.header import Header, decode_header, make_header
 from email.message import EmailMessage
 from email.policy import SMTP
-from email.utils import format_datetime, parseaddr
+from email.utils import format_datetime, getaddresses, parseaddr
 
 from ..errors import Failure
 
@@ -64,15 +64,16 @@ def text(name: str, value: str, limit: int = SUBJECT_LIMIT) -> Field:
 def mailbox(name: str, person: str, address: str | None) -> Field:
     """From or To. Without an address that can be written, the person alone, as a group without members."""
     person = clean(person, NAME_LIMIT)
+    most = LINE
     if person.isascii() and len(person) + len(name) + 4 <= LINE:
         phrase = '"' + person.replace("\\", "\\\\").replace('"', '\\"') + '"'
     else:
-        phrase = _encoded_words(name, person)
+        phrase, most = _encoded_words(name, person), _ENCODED_LINE
     if address is None:
         return Field(name, f"{phrase}:;" if person else "undisclosed-recipients:;", (person, ""))
     if not person:
         return Field(name, address, ("", address))
-    fold = "\r\n " if len(name) + 2 + len(phrase) + len(address) + 3 > LINE else " "
+    fold = "\r\n " if len(name) + 2 + len(phrase) + len(address) + 3 > most else " "
     return Field(name, f"{phrase}{fold}<{address}>", (person, address))
 
 
@@ -134,8 +135,8 @@ def _read(field: Field, value: str) -> str | tuple[str, str]:
     if field.meaning[1] == "":
         phrase = unfolded.removesuffix(":;")
         return (_decoded(parseaddr(f"{phrase} <x@example.org>")[0]) if field.meaning[0] else "", "")
-    phrase, address = parseaddr(unfolded)
-    return (_decoded(phrase), address)
+    found = getaddresses([unfolded])
+    return (_decoded(found[0][0]), found[0][1]) if len(found) == 1 else ("", "")
 
 
 def _decoded(value: str) -> str:

@@ -189,7 +189,7 @@ class Line:
 
     async def _send(self, to_address: str, body: bytes) -> Answer:
         self._stage = Stage.ADDRESS
-        box = addresses.stored(to_address)
+        box = addresses.read(to_address)
         if box is None:
             return Answer(Stage.ADDRESS, None, f"{to_address!r} is not an e-mail address; correct it in the register")
         client, scale = self._client, self._way.scale

@@ -1,0 +1,3 @@
+"""The test letter."""
+
+CONTENT = {"zone": "Europe/Paris", "host": "mail.example.org:587", "security": "starttls"}
