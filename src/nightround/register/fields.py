@@ -60,7 +60,8 @@ _SPECS: dict[str, str] = {
     "parts": "unit:code site:code kind:kind state:state lot:code label_date:label fitted_on:day udi:scanned cost:line",
     "people": "person:code name:line email:email phone:line roles:roles sites:codes language:lower time_zone:zone",
     "training": "person:code certificate:line issued_on:day valid_to:label",
-    "log": "unit:code at:instant entry:entry by:code readings:readings part:details note:notes",
+    "log": "unit:code at:instant entry:entry by:code readings:readings part:details note:notes number:code "
+    "strikes:code",
     "rota": "person:code from:instant until:until",
 }
 _STORED_AS = {

@@ -34,7 +34,7 @@ ENTRIES = (
 )
 
 # A phone's clock may be a little ahead of ours; anything later is a mistake.
-_CLOCK_SLACK = timedelta(minutes=5)
+CLOCK_SLACK = timedelta(minutes=5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +137,7 @@ def _refuse(entry: NewEntry, now: datetime) -> None:
         raise UserError(f"log entry {entry.entry!r} is not known; use one of {', '.join(ENTRIES)}")
     if entry.at.tzinfo is None:
         raise ValueError("the time of a log entry needs a zone")
-    if entry.at > now + _CLOCK_SLACK:
+    if entry.at > now + CLOCK_SLACK:
         raise UserError(
             f"log entry {entry.entry!r} at {entry.at.isoformat()} lies in the future; give the time it happened"
         )
