@@ -6,6 +6,7 @@ English, German, French and Japanese; anything that is not in the list is refuse
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 from functools import cache
 from zoneinfo import available_timezones
 
@@ -138,9 +139,12 @@ def zone(cell: Cell) -> str | None:
     text = plain(bare(cell))
     if not text:
         return None
-    found = _zones().get(text.replace(" ", "_").casefold())
+    name = text.replace(" ", "_").casefold()
+    found = _zones().get(name)
     if found is None:
-        raise Refused("is no time zone known here; write an IANA name such as Europe/Berlin")
+        close = get_close_matches(name, _zones(), 1, 0.75)
+        hint = f"; did you mean {_zones()[close[0]]}?" if close else ""
+        raise Refused(f"is no time zone known here; write an IANA name such as Europe/Berlin{hint}")
     return found
 
 
