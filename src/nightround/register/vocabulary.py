@@ -10,8 +10,7 @@ from difflib import get_close_matches
 from functools import cache
 from zoneinfo import available_timezones
 
-from email_validator import EmailNotValidError, validate_email
-
+from .. import addresses
 from ..reckoning.readings import WORDS, is_word
 from .cells import Cell, Refused, bare, code, line, plain, split_pairs, words
 from .headings import normal
@@ -173,16 +172,8 @@ def email(cell: Cell) -> str | None:
     text = line(cell)
     if text is None:
         return None
-    try:
-        validate_email(
-            text,
-            check_deliverability=False,
-            globally_deliverable=False,
-            allow_quoted_local=True,
-            allow_domain_literal=True,
-        )
-    except EmailNotValidError:
-        raise Refused("is no mail address; write one such as name@example.org, or leave the cell empty") from None
+    if addresses.read(text) is None:
+        raise Refused("is no mail address; write one such as name@example.org, or leave the cell empty")
     return text
 
 
