@@ -7,17 +7,19 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, select
 
-from ..reckoning.facts import Evidence, Part, Place, UnitFacts
+from ..reckoning.facts import Evidence, Part, Place, UnitFacts, Use
 from ..store.tables import cases, conditions, duties, evidence, parts, sites, units
 
 _FIELDS = Evidence._fields
 _ORDERED = _FIELDS.index("ordered")
 _BAD = _FIELDS.index("bad_readings")
+_USES = _FIELDS.index("uses")
 _NOTHING = Evidence()
 
 STORED = (
@@ -93,13 +95,13 @@ def load(conn: Connection, ids: Sequence[int]) -> Iterator[Loaded]:
     by_condition = _conditions(conn, ids)
     by_case = _cases(conn, ids)
     for row in conn.execute(_units(ids)).all():
-        unit_id, site_id, zone, country, subdivision, site_type, unit, model, in_service_on, has_log = row[:10]
-        said = _evidence(row[10:]) if has_log is not None else _NOTHING
+        unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on, has_log = row[:11]
+        said = _evidence(row[11:]) if has_log is not None else _NOTHING
         yield Loaded(
             unit_id,
             site_id,
             Place(zone, country, subdivision, site_type),
-            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said),
+            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said, _months(celsius)),
             by_duties.get(unit_id, {}),
             by_condition.get(unit_id),
             by_case.get(unit_id, ()),
@@ -122,6 +124,7 @@ def _units(ids: Sequence[int]) -> Select[Any]:
             sites.c.country,
             sites.c.subdivision,
             sites.c.site_type,
+            sites.c.monthly_celsius,
             units.c.unit,
             units.c.model,
             units.c.in_service_on,
@@ -140,7 +143,24 @@ def _evidence(row: Sequence[Any]) -> Evidence:
     for index in (_ORDERED, _BAD):
         text = values[index]
         values[index] = () if text == "[]" else tuple(_with_day(item) for item in json.loads(text))
+    if values[_USES] != "[]":
+        values[_USES] = tuple(_use(item) for item in json.loads(values[_USES]))
+    else:
+        values[_USES] = ()
     return Evidence(*values)
+
+
+def _use(item: list[Any]) -> Use:
+    at, day, shocks, minutes, reported, reported_for, *rest = item
+    return Use(
+        datetime.fromisoformat(at), date.fromisoformat(day), shocks, minutes, reported, tuple(reported_for), *rest
+    )
+
+
+@lru_cache(maxsize=4096)
+def _months(celsius: str) -> tuple[float, ...]:
+    """The mean temperatures of the twelve months; empty where the site has none on record."""
+    return tuple(float(mean) for mean in celsius.split(";")) if celsius else ()
 
 
 def _with_day(item: list[str]) -> tuple[Any, ...]:
