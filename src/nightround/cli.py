@@ -20,6 +20,8 @@ from .errors import Failure, UserError
 # Command → module in `commands`; a module is read only when its command runs, so that `--help` is quick.
 _WHERE: dict[str, str] = {
     "setup": "setting_up",
+    "import": "register",
+    "export": "register",
     "deliver": "post",
     "demo": "demo",
     "migrate": "upkeep",
@@ -35,6 +37,7 @@ _WHERE: dict[str, str] = {
     "take": "watch",
     "serve": "watch",
     "sign-in-link": "pages",
+    "letter": "letters",
     "log": "logbook",
     "strike": "logbook",
     "history": "logbook",

@@ -32,11 +32,11 @@ from nightround.store.schema import migrate
 from .measure import peak_rss_mb, timed
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
-TURNS = 3
+TURNS = 5
 
 
 def run(units: int = 1000) -> dict[str, Any]:
-    """Seconds to deliver `units` letters, and of the floor: the least of three turns, and the median of the ratios."""
+    """Seconds to deliver `units` letters, and of the floor: the least of five turns, and the median of the ratios."""
     with tempfile.TemporaryDirectory() as folder, _sink() as port:
         place = Path(folder)
         (place / "nightround.key").write_bytes(b"k" * 43)

@@ -8,6 +8,7 @@ import resource
 import sys
 import time
 from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
 from statistics import median
 from typing import Any, NamedTuple
 
@@ -56,8 +57,9 @@ def in_own_process(work: Callable[..., Any], *arguments: Any) -> tuple[Any, floa
 
     `work` is a function at the top of a module; what it takes and gives must be picklable.
     """
-    with multiprocessing.get_context("spawn").Pool(1) as pool:
-        given, peak = pool.apply(_with_peak, (work, arguments))
+    # An executor, not a pool: where the process cannot start it says so instead of waiting for ever.
+    with ProcessPoolExecutor(1, multiprocessing.get_context("spawn")) as executor:
+        given, peak = executor.submit(_with_peak, work, arguments).result()
     return given, peak
 
 

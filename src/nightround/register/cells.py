@@ -146,7 +146,7 @@ def join_pairs(values: dict[str, str]) -> str:
 
     `split_pairs` undoes it exactly for values that have no blanks around them.
     """
-    return "; ".join(f"{key}={_escaped(value)}" for key, value in values.items())
+    return "; ".join(f"{_escaped(key)}={_escaped(value)}" for key, value in values.items())
 
 
 def split_pairs(cell: Cell) -> dict[str, str] | None:
@@ -158,7 +158,7 @@ def split_pairs(cell: Cell) -> dict[str, str] | None:
         if not part.strip():
             continue
         name, sign, value = part.partition("=")
-        name = plain(name)
+        name = plain(re.sub(r"\\(.)", _unescaped, name, flags=re.DOTALL))
         if not sign or not name:
             raise Refused(f"{part.strip()!r} is not of the form name=value; write it as self-test=ok; battery=3/4")
         if name in found:

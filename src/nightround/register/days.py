@@ -28,7 +28,7 @@ _LONGEST = 100  # characters that a date with its time can have, blanks included
 _SERIAL = re.compile(r"\d{5}(?:\.\d+)?")
 
 _CLOCK = re.compile(
-    r"(?P<rest>.*?)(?:[ t]|日)\s*(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,]\d+)?)?"
+    r"(?P<rest>.*?)(?:[ t]|日)\s*(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<part>\d{1,9}))?)?"
     r"\s*(?P<half>[ap]\.?m\.?)?\s*(?P<zone>z|utc|gmt|[+-]\d{2}:?\d{2})?"
 )
 _YEAR_FIRST = re.compile(r"(\d{4})\s*([-/.年])\s*(\d{1,2})(?:\s*([-/.月])\s*(\d{1,2})\s*日?|月)?")
@@ -248,7 +248,7 @@ def _time_of(clock: re.Match[str]) -> tuple[time, timezone | None]:
             raise Refused("has no such time of day; write the time as 14:30")
         hour = hour % 12 + (12 if clock["half"].startswith("p") else 0)
     try:
-        at = time(hour, minute, second)
+        at = time(hour, minute, second, int((clock["part"] or "0")[:6].ljust(6, "0")))
     except ValueError:
         raise Refused("has no such time of day; write the time as 14:30") from None
     zone = clock["zone"]

@@ -49,7 +49,7 @@ _READERS: dict[str, Convert] = {
 DATES = ("day", "label", "instant", "until")
 
 # Words that come again and again: each is read once.
-_REPEATED = ("lower", "zone", "country", "subdivision", "kind", "state", "entry", "roles")
+_REPEATED = ("lower", "zone", "country", "subdivision", "kind", "state", "entry", "roles", "readings")
 
 _SPECS: dict[str, str] = {
     "sites": "site:code name:line address:line latitude:latitude longitude:longitude time_zone:zone country:country "
@@ -60,7 +60,8 @@ _SPECS: dict[str, str] = {
     "parts": "unit:code site:code kind:kind state:state lot:code label_date:label fitted_on:day udi:scanned cost:line",
     "people": "person:code name:line email:email phone:line roles:roles sites:codes language:lower time_zone:zone",
     "training": "person:code certificate:line issued_on:day valid_to:label",
-    "log": "unit:code at:instant entry:entry by:code readings:readings part:details note:notes",
+    "log": "unit:code at:instant entry:entry by:code readings:readings part:details note:notes number:code "
+    "strikes:code",
     "rota": "person:code from:instant until:until",
 }
 _STORED_AS = {

@@ -40,11 +40,13 @@ class Row:
     A field that the file has no column for is absent from `values` and must not overwrite anything; an empty cell is
     None. Defaults for a new row (a new site's zone and country) are not filled in here. An instant is naive where
     the file names no zone: it is then local to the site. `headings`: field → heading as the file spells it.
+    `source`: who published the row, in open data: what its unit codes begin with.
     """
 
     where: Place
     values: dict[str, Value]
     headings: dict[str, str]
+    source: str = ""
 
     def problem(self, name: str, cure: str, value: object = None) -> Problem:
         """What is wrong with one of this row's fields, said so that a person can act on it."""
@@ -61,9 +63,11 @@ class Reading:
     """What a file holds: rows by table, in the file's order; everything wrong; and what a person should know.
 
     `defaults`: what a site that is new gets where no file says it (time_zone, country). Rows never hold them.
+    `source`: who published all of it, where --source or the mapping says so; open data's rows say it themselves.
     """
 
     tables: dict[str, list[Row]] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     defaults: dict[str, str] = field(default_factory=dict)
+    source: str = ""

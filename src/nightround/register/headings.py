@@ -134,6 +134,9 @@ _LOG = {
     "readings": "reading; ablesung; ablesungen; messwerte; relevés; relevé; 点検結果; 表示",
     "part": "part details; teil; pièce; 部品",
     "note": _SITES["notes"] + "; notes",
+    # Of exports: the entry's number there, and that of the one it corrects.
+    "number": "entry number; entry id",
+    "strikes": "corrects; corrects entry",
 }
 
 _ROTA = {

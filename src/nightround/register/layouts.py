@@ -127,6 +127,7 @@ def _place(flat: Flat, prefix: str, address: str) -> None:
         raise Refused("has neither a name nor an address; one of them is needed, to know the site")
     flat["unit"] = f"{prefix}-{number}"
     flat["site"] = f"{prefix}-{site_mark(name, address)}"
+    flat["open.source"] = prefix
     flat["sites.address"] = address or None
     flat["sites.latitude"], flat["sites.longitude"] = flat.get("latitude"), flat.get("longitude")
 

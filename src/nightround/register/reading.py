@@ -58,6 +58,7 @@ def read(
         raise UserError(f"--dates {dates} is not known; use one of: {', '.join(ORDERS)}")
     known = read_mapping(mapping, tuple(LAYOUTS))
     reading = Reading(defaults={"time_zone": default_zone, "country": default_country})
+    reading.source = source or known.source
     whole = _Whole(known, dates, source or known.source, reading)
     grids = whole.open(path)
     sheets = sorted(whole.prepare(grids), key=lambda sheet: TABLES.index(sheet.plan.table))

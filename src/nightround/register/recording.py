@@ -84,24 +84,29 @@ def label_day(text: str) -> date:
         raise UserError(f"label_date {text!r} is not a date; write it as 2029-04-30, or 2029-04 for a month") from None
 
 
-def _check_part(entry: NewEntry) -> None:
-    for key in entry.part:
+def check_details(part: dict[str, str]) -> None:
+    """Raises UserError for part details whose names or values are not understood."""
+    for key in part:
         if key not in PART_KEYS:
             raise UserError(f"part detail {key!r} is not known; use one of: {', '.join(PART_KEYS)}")
-    kind = entry.part.get("kind", "")
-    if entry.entry in NEEDS_KIND and not kind:
-        raise UserError(f"'{entry.entry}' needs to say which part: --part kind=battery")
+    kind = part.get("kind", "")
     if kind and kind not in PART_KINDS and not kind.startswith("kit-"):
         raise UserError(f"part kind {kind!r} is not known; use one of: {', '.join(PART_KINDS)}, or kit-…")
-    if entry.entry == "ordered":
-        if "expected" not in entry.part:
-            raise UserError("'ordered' needs the day on which the part is expected: --part expected=2027-01-15")
+    if "expected" in part:
         try:
-            date.fromisoformat(entry.part["expected"])
+            date.fromisoformat(part["expected"])
         except ValueError:
-            raise UserError(f"expected {entry.part['expected']!r} is not a date; write it as 2027-01-15") from None
-    if "label_date" in entry.part:
-        label_day(entry.part["label_date"])
+            raise UserError(f"expected {part['expected']!r} is not a date; write it as 2027-01-15") from None
+    if "label_date" in part:
+        label_day(part["label_date"])
+
+
+def _check_part(entry: NewEntry) -> None:
+    if entry.entry in NEEDS_KIND and not entry.part.get("kind"):
+        raise UserError(f"'{entry.entry}' needs to say which part: --part kind=battery")
+    check_details(entry.part)
+    if entry.entry == "ordered" and "expected" not in entry.part:
+        raise UserError("'ordered' needs the day on which the part is expected: --part expected=2027-01-15")
 
 
 def _is_known(conn: Connection, person: str) -> bool:

@@ -199,7 +199,7 @@ class _Reader:
         if self._part_kinds:
             self._emit_parts(where, values, refused)
         own = {name: value for name, value in values.items() if "." not in name} if self._dotted else values
-        self._reading.tables.setdefault("units", []).append(Row(where, own, plan.headings))
+        self._reading.tables.setdefault("units", []).append(Row(where, own, plan.headings, _source(values)))
 
     def _emit_site(self, where: Place, values: Flat) -> None:
         if values.get("site") is None:
@@ -216,7 +216,7 @@ class _Reader:
                 told[name[6:]] = value
         for name, value in self._site_constants.items():
             told.setdefault(name, value)
-        self._sites.tell(Row(where, told, self._site_headings), strictly=self._plan.layout is None)
+        self._sites.tell(Row(where, told, self._site_headings, _source(values)), strictly=self._plan.layout is None)
 
     def _emit_parts(self, where: Place, values: Flat, refused: set[str]) -> None:
         """A row for each part the sheet has columns for. Pads and battery that nothing is said of are rows too, so
@@ -277,6 +277,11 @@ class _Reader:
         for heading, counts in self._told.items():
             told = ", ".join(f"{value} {count}" for value, count in sorted(counts.items()))
             remarks.append(f"{where}: {heading}, kept in the notes: {told}")
+
+
+def _source(values: Flat) -> str:
+    source = values.get("open.source")
+    return source if isinstance(source, str) else ""
 
 
 def remark_on_site_types(reading: Reading) -> None:

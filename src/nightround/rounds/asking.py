@@ -9,11 +9,11 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, Select, case, select
+from sqlalchemy import ColumnElement, Connection, Select, case, or_, select
 
 from ..errors import UserError
-from ..reckoning.owed import Duty, Standing
-from ..store.tables import duties, people, person_roles, person_sites, sites, units
+from ..reckoning.owed import Condition, Duty, Standing
+from ..store.tables import conditions, duties, people, person_roles, person_sites, sites, units
 from .differences import because_text
 from .loading import load, unit_ids, zones
 from .rulebook import RuleBook
@@ -30,6 +30,7 @@ class Wanted:
     site: str | None = None
     until: date | None = None
     standing: str | None = None
+    in_use: bool = False  # leaves out what withdrawn units owe
 
     def check(self, conn: Connection) -> None:
         """Raises UserError where a unit, site or standing is not known."""
@@ -69,6 +70,8 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
         .join(sites, sites.c.id == duties.c.site_id)
         .outerjoin(units, units.c.id == duties.c.unit_id)
     )
+    if wanted.in_use:
+        query = query.where(in_use())
     if wanted.unit is not None:
         query = query.where(units.c.unit == wanted.unit)
     if wanted.site is not None:
@@ -106,7 +109,7 @@ def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> lis
     """The duties as a round on that day would find them with today's facts; writes nothing."""
     wanted.check(conn)
     reckoners = Reckoners(book)
-    codes = dict(conn.execute(select(sites.c.id, sites.c.site)).tuples().all())
+    codes = dict(conn.execute(select(sites.c.id, sites.c.site)).all())
     found: list[tuple[str, int, str, Duty]] = []
     for loaded in _everything(conn, wanted):
         for duty in reckoners.at(loaded.place, on).unit(loaded.facts).duties:
@@ -133,6 +136,13 @@ def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> lis
         )
         for unit, site_id, zone, duty in found
     ]
+
+
+def in_use() -> ColumnElement[bool]:
+    """Holds for duties of sites, of units that are not withdrawn, and to put another in the place of one that is."""
+    withdrawn = select(conditions.c.unit_id).where(conditions.c.condition == str(Condition.WITHDRAWN))
+    others = duties.c.kind == "replace"  # owed because the unit is out of service
+    return or_(duties.c.unit_id.is_(None), duties.c.unit_id.not_in(withdrawn), others)
 
 
 class Responsible:

@@ -6,11 +6,11 @@ import json
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Column, Connection, func, select
+from sqlalchemy import Column, ColumnElement, Connection, func, select
 
 from ..reckoning.owed import Condition, Standing
 from ..store.tables import cases, conditions, duties, ledger, messages, sites, units
-from .asking import Wanted, stored_duties
+from .asking import Wanted, in_use, stored_duties
 from .ledger import age
 from .loading import zones
 
@@ -20,7 +20,8 @@ LATE = timedelta(hours=28)  # an autumn day has 25 hours
 
 def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]:
     """The fleet as the last rounds left it, with the age of each zone's last round and what waits in the letter box."""
-    standings = _counts(conn, duties.c.standing)
+    # A withdrawn unit is counted among the units, and does not nag for its look.
+    standings = _counts(conn, duties.c.standing, in_use())
     states = _counts(conn, conditions.c.condition)
     letters = _counts(conn, messages.c.state)
     return {
@@ -30,9 +31,9 @@ def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]
         "standings": {str(standing): standings.get(str(standing), 0) for standing in Standing},
         "not_to_be_relied_on": _units_in(conn, Condition.NOT_TO_BE_RELIED_ON, shown),
         "no_evidence": _units_in(conn, Condition.NO_EVIDENCE, shown),
-        "overdue": stored_duties(conn, Wanted(standing=Standing.OVERDUE), shown),
-        "order_now": stored_duties(conn, Wanted(standing=Standing.ORDER_NOW), shown),
-        "open": stored_duties(conn, Wanted(standing=Standing.OPEN), shown),
+        "overdue": stored_duties(conn, Wanted(standing=Standing.OVERDUE, in_use=True), shown),
+        "order_now": stored_duties(conn, Wanted(standing=Standing.ORDER_NOW, in_use=True), shown),
+        "open": stored_duties(conn, Wanted(standing=Standing.OPEN, in_use=True), shown),
         "cases": {
             "open": _count(conn, cases.c.state == "open"),
             "taken": _count(conn, cases.c.state == "taken"),
@@ -42,8 +43,9 @@ def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]
     }
 
 
-def _counts(conn: Connection, column: Column[str]) -> dict[str, int]:
-    return dict(conn.execute(select(column, func.count()).group_by(column)).tuples().all())
+def _counts(conn: Connection, column: Column[str], clause: ColumnElement[bool] | None = None) -> dict[str, int]:
+    query = select(column, func.count()).group_by(column)
+    return dict(conn.execute(query if clause is None else query.where(clause)).all())
 
 
 def _count(conn: Connection, clause: Any) -> int:

@@ -75,6 +75,15 @@ def test_only_the_holder_says_what_became_of_a_letter(program: Program, clock: C
     assert states(program) == {"a": "sent"}
 
 
+def test_many_outcomes_are_counted_one_by_one(program: Program) -> None:
+    post(program, *(letter(name) for name in "abc"))
+    with program.store.write() as conn:
+        first = box.claim(conn, "first", START, 2, LEASE)
+    others = claim(program, "second")
+    assert settle(program, "first", *(sent(one) for one in first + others)) == 2
+    assert states(program) == {"a": "sent", "b": "sent", "c": "sending"}
+
+
 def test_a_renewed_lease_holds_longer_and_a_release_puts_back(program: Program, clock: Clock) -> None:
     post(program, letter("a"))
     claim(program, "first")

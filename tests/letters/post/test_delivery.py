@@ -380,6 +380,36 @@ def test_asked_to_stop_while_it_waits_for_a_greeting_it_goes_at_once(sqlite_prog
     assert (rows(sqlite_program)["n"].state, rows(sqlite_program)["n"].tries) == ("waiting", 0)
 
 
+def test_cut_short_from_outside_it_still_settles_what_was_accepted(sqlite_program: Program, clock: Clock) -> None:
+    at_work, answered = threading.Event(), threading.Event()
+
+    def second_one_waits() -> None:
+        if len(receiver.offered) == 2:
+            at_work.set()
+            assert_true(answered.wait(20))
+
+    async def run(here: Program) -> None:
+        task = asyncio.create_task(deliver_async(here, asyncio.Event()))
+        await asyncio.to_thread(at_work.wait, 20)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    with Receiver() as receiver:
+        receiver.meanwhile = second_one_waits
+        here = office(sqlite_program, receiver.port, lanes=1)
+        post(here, letter("a"), letter("b"), letter("c"))
+        asyncio.run(run(here))
+        answered.set()
+        assert states(here)["a"] == "sent"
+        assert "sent" not in (states(here)["b"], states(here)["c"])
+        clock.now += hold.LEASE
+        receiver.meanwhile = lambda: None
+        deliver(here)
+    assert states(here) == dict.fromkeys("abc", "sent")
+    assert receiver.message_ids().count("<a@test.example.org>") == 1
+
+
 def test_the_lease_is_renewed_while_a_letter_is_on_its_way(
     program: Program, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -187,7 +187,10 @@ def test_a_month_for_a_day_of_evidence_is_its_first_day() -> None:
     ("written", "instant"),
     [
         ("2026-11-25T14:30:00+01:00", datetime(2026, 11, 25, 14, 30, tzinfo=timezone(timedelta(hours=1)))),
-        ("2026-11-25T14:30:00.123+0100", datetime(2026, 11, 25, 14, 30, tzinfo=timezone(timedelta(hours=1)))),
+        (
+            "2026-11-25T14:30:00.123+0100",
+            datetime(2026, 11, 25, 14, 30, 0, 123000, tzinfo=timezone(timedelta(hours=1))),
+        ),
         ("2026-11-25T14:30Z", datetime(2026, 11, 25, 14, 30, tzinfo=UTC)),
         ("2026-11-25 14:30", datetime(2026, 11, 25, 14, 30)),
         ("25/11/2026 2:30 pm", datetime(2026, 11, 25, 14, 30)),

@@ -1,0 +1,219 @@
+"""Parts as a file tells of them, against those on record: fitted, spare, removed. Nothing is ever deleted."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import date
+from typing import NamedTuple
+
+from ..changes import Change, shown
+from ..found import LabelDate, Row
+from ..matching import Held, Pairing, Told, one_at_a_time, pair, same_label
+from ..plausible import of_part
+from .comparison import Comparison, Where, day, text
+from .known import Columns
+
+_COMPARED = ("state", "lot", "label_date", "fitted_on", "udi", "cost")
+
+
+class Owner(NamedTuple):
+    """What holds a part: a unit, or a site that keeps it for no one unit."""
+
+    of_unit: bool
+    code: str
+
+
+def compare_parts(comparison: Comparison) -> None:
+    """Plans new and changed parts, and notes those on record of which the file says nothing though it could."""
+    rows = comparison.rows("parts")
+    if not rows:
+        return
+    groups: dict[tuple[Owner, str], list[Row]] = {}
+    for row in rows:
+        kind, owner = text(row, "kind"), _owner(comparison, row)
+        if kind and owner is not None and _one_fitted(comparison, row, owner, groups.get((owner, kind), [])):
+            groups.setdefault((owner, kind), []).append(row)
+    held = _held(comparison, groups)
+    for (owner, kind), told in groups.items():
+        _take(comparison, owner, told, held.pop((owner, kind), []))
+    _not_told(comparison, rows, groups, held)
+
+
+def name_of(owner: Owner, kind: str, state: str, lot: str) -> str:
+    """How a part is named in a report."""
+    return f"{owner.code} {kind} {state}" + (f", lot {lot}" if lot else "")
+
+
+def _owner(comparison: Comparison, row: Row) -> Owner | None:
+    unit, site = text(row, "unit"), text(row, "site")
+    if unit:
+        where = comparison.unit(unit)
+        if where is None:
+            units = [*comparison.stands, *comparison.known.units]
+            cure = "tell of it in a sheet or file 'units', or correct the code"
+            comparison.unknown(row, "unit", "units", unit, units, cure)
+            return None
+        if site and where.site and site != where.site:
+            cure = f"is not where the unit stands ({where.site}); correct it, or leave it empty"
+            comparison.problem(row, "site", cure)
+        return Owner(True, unit)
+    if not site:
+        return None
+    if not comparison.has_site(site):
+        sites = [*comparison.zones, *comparison.known.sites]
+        cure = "tell of it in a sheet or file 'sites', or correct the code"
+        comparison.unknown(row, "site", "sites", site, sites, cure)
+        return None
+    if text(row, "state") == "fitted":
+        comparison.problem(row, "state", "is 'fitted', but no unit is named; write the unit it is in, or 'spare'")
+        return None
+    return Owner(False, site)
+
+
+def _one_fitted(comparison: Comparison, row: Row, owner: Owner, before: list[Row]) -> bool:
+    """Whether this may be fitted beside what came before; where not, it is a problem and has been said."""
+    if text(row, "state") != "fitted" or not one_at_a_time(text(row, "kind")):
+        return True
+    other = next((one for one in before if text(one, "state") == "fitted"), None)
+    if other is None:
+        return True
+    where = f"row {other.where.row}" + (f" of {other.where.sheet}" if other.where.sheet else "")
+    cure = f"{owner.code} has a {text(row, 'kind')} fitted in {where} too; write 'spare' or 'removed' for one of them"
+    comparison.problem(row, "state" if "state" in row.headings else "kind", cure)
+    return False
+
+
+def _held(comparison: Comparison, groups: Iterable[tuple[Owner, str]]) -> dict[tuple[Owner, str], list[Held]]:
+    """The parts on record of every owner that the file tells of, by owner and kind."""
+    known = comparison.known
+    owners = {owner for owner, _ in groups}
+    units = {known.units[owner.code].id: owner for owner in owners if owner.of_unit and owner.code in known.units}
+    found: dict[tuple[Owner, str], list[Held]] = {}
+    for unit_id, part in known.parts_of_units(units):
+        found.setdefault((units[unit_id], part.kind), []).append(part)
+    if any(not owner.of_unit for owner in owners):
+        for site_id, part in known.parts_of_sites():
+            owner = Owner(False, known.site_codes[site_id])
+            if owner in owners:
+                found.setdefault((owner, part.kind), []).append(part)
+    return found
+
+
+def _take(comparison: Comparison, owner: Owner, rows: list[Row], held: list[Held]) -> None:
+    pairing = pair([Told(text(row, "state"), row.values) for row in rows], held) if held else Pairing()
+    for place, row in enumerate(rows):
+        if place in pairing.overtaken:
+            _leave(comparison, owner, row, pairing.overtaken[place])
+        else:
+            _write(comparison, owner, row, pairing.known.get(place))
+    for part in pairing.displaced:
+        key = name_of(owner, part.kind, part.state, part.lot)
+        comparison.report.count("parts").changed += 1
+        comparison.report.changes.append(Change("parts", key, "state", part.state, "removed"))
+        comparison.plan.displaced.append(part.id)
+    for part in pairing.left:
+        if part.state == "fitted" or all("kind" in row.headings for row in rows):
+            comparison.missing("parts", name_of(owner, part.kind, part.state, part.lot))
+
+
+def _leave(comparison: Comparison, owner: Owner, row: Row, part: Held) -> None:
+    """The file was written before something that the register knows of: what is on record stays."""
+    comparison.report.count("parts").unchanged += 1
+    what = name_of(owner, part.kind, text(row, "state"), part.lot)
+    date = f", label date {part.label_date}" if part.label_date else ""
+    comparison.remark(
+        f"{what}{date}: left as it is, for on record it is {part.state} since; bring the file up to date, or log it "
+        "if it is in use again"
+    )
+
+
+def _write(comparison: Comparison, owner: Owner, row: Row, old: Held | None) -> None:
+    kind, state = text(row, "kind"), text(row, "state")
+    after = _after(row, old)
+    moved = [name for name in _COMPARED if old is None or _differs(name, row, old, after)]
+    made_on = _made_on(comparison, owner) if state == "fitted" else None
+    if old is None or {"label_date", "fitted_on"} & set(moved) or _was_made_otherwise(comparison, owner):
+        after["odd"] = _check(comparison, owner, row, after, made_on)
+    if old is not None and not moved and after["odd"] == old.odd:
+        comparison.report.count("parts").unchanged += 1
+        return
+    key = name_of(owner, kind, state if old is None else old.state, after["lot"] if old is None else old.lot)
+    _touch(comparison, owner)
+    after["unit" if owner.of_unit else "site"] = owner.code
+    if old is None:
+        comparison.new("parts", key, after)
+        return
+    comparison.report.count("parts").changed += 1
+    for name in moved:
+        comparison.report.changes.append(Change("parts", key, name, shown(getattr(old, name)), shown(after[name])))
+    if after["odd"] != old.odd:
+        comparison.report.changes.append(Change("parts", key, "odd", shown(old.odd), shown(after["odd"])))
+    comparison.change("parts", after | {"id": old.id})
+
+
+def _after(row: Row, old: Held | None) -> Columns:
+    """The part's columns once the import is done. A label date that says the same day stays as it was typed."""
+    values = row.values
+    after: Columns = {"lot": "", "label_date": "", "last_good_day": None, "read_from": "", "fitted_on": None}
+    after |= {"udi": "", "cost": "", "odd": False}
+    if old is not None:
+        after = {name: getattr(old, name) for name in after}
+    after["kind"], after["state"] = text(row, "kind"), text(row, "state")
+    for name in ("lot", "udi", "cost"):
+        if name in values:
+            after[name] = text(row, name)
+    if "fitted_on" in values:
+        after["fitted_on"] = day(row, "fitted_on")
+    if "label_date" in values and (old is None or not same_label(values["label_date"], old)):
+        label = values["label_date"]
+        if isinstance(label, LabelDate):
+            after |= {"label_date": label.raw, "last_good_day": label.last_good_day, "read_from": "typed"}
+        else:
+            after |= {"label_date": "", "last_good_day": None, "read_from": ""}
+    return after
+
+
+def _differs(name: str, row: Row, old: Held, after: Columns) -> bool:
+    if name == "label_date":
+        return "label_date" in row.values and not same_label(row.values["label_date"], old)
+    return bool(getattr(old, name) != after[name])
+
+
+def _check(comparison: Comparison, owner: Owner, row: Row, after: Columns, made_on: date | None) -> bool:
+    """Whether the part's days are odd, and kept; where they are refused the problem has been said."""
+    site = (comparison.unit(owner.code) or Where("", None)).site if owner.of_unit else owner.code
+    today = comparison.today(site) if site else comparison.now.date()
+    found = of_part(after["kind"], after["last_good_day"], after["fitted_on"], made_on, today)
+    return comparison.odd(row, found)
+
+
+def _made_on(comparison: Comparison, owner: Owner) -> date | None:
+    where = comparison.unit(owner.code) if owner.of_unit else None
+    return where.made_on if where is not None else None
+
+
+def _was_made_otherwise(comparison: Comparison, owner: Owner) -> bool:
+    """Whether the same file changes when the unit was made."""
+    if not owner.of_unit or owner.code not in comparison.known.units:
+        return False
+    return comparison.known.units[owner.code].made_on != _made_on(comparison, owner)
+
+
+def _touch(comparison: Comparison, owner: Owner) -> None:
+    (comparison.plan.units if owner.of_unit else comparison.plan.sites).add(owner.code)
+
+
+def _not_told(
+    comparison: Comparison,
+    rows: list[Row],
+    groups: Iterable[tuple[Owner, str]],
+    held: dict[tuple[Owner, str], list[Held]],
+) -> None:
+    """Parts on record of owners that the file tells of, of kinds that it says nothing of there. Columns of a units
+    sheet speak for their own kinds only; a parts sheet speaks for all."""
+    if not any("kind" in row.headings for row in rows):
+        return
+    for (owner, kind), parts in held.items():
+        for part in parts:
+            if part.state != "removed":
+                comparison.missing("parts", name_of(owner, kind, part.state, part.lot))

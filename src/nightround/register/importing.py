@@ -1,0 +1,105 @@
+"""Brings a register file into the register: all of it or nothing, in one unit of work.
+
+Reckoning the units that it touched is the caller's next step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from datetime import datetime
+from pathlib import Path
+
+from sqlalchemy import Connection, select
+
+from ..bootstrap import Program
+from ..store.tables import fleet
+from .changes import Report
+from .comparing.comparison import Comparison
+from .comparing.consumables import compare_parts
+from .comparing.happenings import compare_log
+from .comparing.known import Known
+from .comparing.persons import compare_people, compare_rota, compare_training
+from .comparing.places import compare_sites
+from .comparing.units import compare_units
+from .found import Progress, Reading
+from .headings import table_of
+from .reading import read
+from .writing import write
+
+Phases = Callable[[str], AbstractContextManager[Progress]]
+
+# In this order: what a table refers to comes before it.
+_TABLES = (compare_sites, compare_units, compare_parts, compare_people, compare_training, compare_log, compare_rota)
+
+
+@contextmanager
+def silently(_: str) -> Iterator[Progress]:
+    """A phase that nobody watches."""
+    yield lambda done, total: None
+
+
+def import_file(
+    program: Program,
+    path: Path,
+    *,
+    check: bool = False,
+    accept_odd: bool = False,
+    dates: str | None = None,
+    mapping: Path | None = None,
+    source: str | None = None,
+    phases: Phases = silently,
+) -> Report:
+    """Reads the file, compares it with the register and, unless `check` or anything is wrong, writes the difference.
+
+    What is wrong is in the report's `problems`, all of it at once, and then nothing was written. `phases` is called
+    with the name of each part of the work and gives what to tell its progress to. Raises UserError where the file as
+    a whole cannot be read.
+    """
+    fleet_settings = program.settings.fleet
+    with phases("reading") as progress:
+        reading = read(
+            path,
+            dates=dates,
+            mapping=mapping,
+            source=source,
+            default_zone=fleet_settings.time_zone,
+            default_country=fleet_settings.country,
+            progress=progress,
+        )
+    now = program.clock()
+    if check or reading.problems:
+        with program.store.read() as conn:
+            return compare(conn, reading, now, accept_odd=accept_odd).report
+    with program.store.write() as conn:
+        # Whoever else writes to the register or the log waits here: what is compared stays true until it is written.
+        conn.execute(select(fleet.c.id).with_for_update())
+        comparison = compare(conn, reading, now, accept_odd=accept_odd)
+        report = comparison.report
+        if not report.problems:
+            with phases("writing") as progress:
+                report.touched = write(conn, comparison.plan, now, progress)
+            report.written = True
+    return report
+
+
+def compare(conn: Connection, reading: Reading, now: datetime, *, accept_odd: bool = False) -> Comparison:
+    """What the import would do, and everything that is wrong with the file. Writes nothing."""
+    refused = {(one.file, one.sheet, one.row, one.column) for one in reading.problems}
+    # A sheet whose headings say nothing has no rows at all; what refers to them is not wrong for that.
+    broken = [one for one in reading.problems if not one.column and not one.value]
+    unread = {table_of(one.sheet or Path(one.file).stem) for one in broken}
+    comparison = Comparison(
+        reading,
+        Known(conn),
+        now,
+        accept_odd,
+        refused=frozenset(refused),
+        unread=frozenset(table for table in unread if table),
+    )
+    comparison.report.problems += reading.problems
+    comparison.report.remarks += reading.remarks
+    for compare_table in _TABLES:
+        compare_table(comparison)
+    comparison.report.problems.sort(key=lambda one: (one.file, one.sheet, one.row or 0))
+    return comparison
