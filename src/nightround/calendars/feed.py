@@ -113,7 +113,7 @@ def remember(program: Program, feed: Feed, kind: str, built: Built) -> State:
         return kept.keep_state(program.store, feed, kind, digest, built.version, built.etag, now)
     except OperationalError:
         logger.warning("feed state not kept, the database is busy", extra={"feed": feed.id})
-        return State(built.etag, now.replace(microsecond=0))
+        return State(built.etag, kept.whole_second(now))
 
 
 def _read(conn: Connection, settings: Settings, feed: Feed, kind: str, digest: str) -> _Read:

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from datetime import date, datetime
 
 from .facts import Entry, Evidence, Use
-from .readings import MENDED_BY_HAND, SCOPES, all_good, battery_word, is_good, number
+from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, STAGES, all_good, battery_word, is_good, number
 
 
 def digest(entries: Iterable[Entry]) -> Evidence:
@@ -43,6 +43,7 @@ class _Book:
         self.pads_missing_on: date | None = None
         self.ordered: dict[str, date] = {}
         self.bad: dict[str, tuple[str, date]] = {}
+        self.notices: dict[tuple[str, str], date] = {}
 
     def take(self, entry: Entry) -> None:
         """Reads the next entry."""
@@ -85,6 +86,8 @@ class _Book:
             self._reported(entry)
         elif entry.entry == "downloaded":
             self.uses = [use._replace(downloaded=True) for use in self.uses]
+        elif entry.entry == CORRECTED:
+            self._noticed(entry, CORRECTED)
 
     def _check(self, entry: Entry) -> None:
         self._bad_news(entry)
@@ -165,6 +168,9 @@ class _Book:
             self.ordered[kind] = date.fromisoformat(expected)
 
     def _reported(self, entry: Entry) -> None:
+        if "notice" in entry.readings:
+            self._noticed(entry, entry.readings.get("stage", STAGES[0]))
+            return
         about = entry.readings.get("about", "")
         rule = entry.readings.get("rule", "")
         if about == "crew":
@@ -177,6 +183,12 @@ class _Book:
             self.uses = [use._replace(reported=True) for use in self.uses]
         else:
             self.reported_on = entry.day
+
+    def _noticed(self, entry: Entry, what: str) -> None:
+        """Something about a safety notice; it says nothing of checks and uses."""
+        reference = entry.readings.get("notice", "")
+        if reference:
+            self.notices[reference, what] = entry.day
 
     def evidence(self) -> Evidence:
         """The state at the end of the log."""
@@ -199,6 +211,7 @@ class _Book:
             pads_missing_on=self.pads_missing_on,
             ordered=tuple(sorted(self.ordered.items())),
             bad_readings=tuple(sorted((name, value, since) for name, (value, since) in self.bad.items())),
+            notices=tuple(sorted((reference, what, day) for (reference, what), day in self.notices.items())),
         )
 
 

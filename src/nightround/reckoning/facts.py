@@ -23,6 +23,7 @@ class Part(NamedTuple):
     state: str  # fitted, spare
     last_good_day: date | None
     fitted_on: date | None
+    lot: str = ""  # read only while a notice is in force; "": not recorded
 
 
 class Use(NamedTuple):
@@ -64,6 +65,16 @@ class Evidence(NamedTuple):
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
     uses: tuple[Use, ...] = ()  # in the order of their time
     out_of_service_on: date | None = None  # withdrawn, faulty, used, without pads or battery, and not replaced
+    # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
+    notices: tuple[tuple[str, str, date], ...] = ()
+
+
+class Marks(NamedTuple):
+    """What tells one unit from another of its model, by which a safety notice finds it. "" or None: not recorded."""
+
+    serial: str = ""
+    made_on: date | None = None
+    firmware: str = ""
 
 
 class UnitFacts(NamedTuple):
@@ -74,6 +85,7 @@ class UnitFacts(NamedTuple):
     in_service_on: date | None
     parts: tuple[Part, ...]
     evidence: Evidence
+    marks: Marks | None = None  # None: not read, because no notice is in force
     monthly_celsius: tuple[float, ...] = ()  # mean of each month where it stands, January first; empty: not recorded
 
 

@@ -9,6 +9,11 @@ import re
 
 SCOPES = ("look", "test", "inspection")
 
+# What a report about a safety notice says of a unit: begun; all that the notice asks for in time is in place; looked
+# into and found not to be one of those meant, which counts only where the record cannot tell.
+STAGES = ("underway", "complete", "not-concerned")
+CORRECTED = "corrected"
+
 # Reading → its words; the good one first.
 WORDS: dict[str, tuple[str, ...]] = {
     "self-test": ("ok", "fault"),
@@ -21,13 +26,14 @@ WORDS: dict[str, tuple[str, ...]] = {
     "scope": SCOPES,
     "mode": ("adult", "child"),  # of a use
     "about": ("check", "use", "crew", "replaced"),  # of a report: what was reported
+    "stage": STAGES,  # of a report about a notice
 }
 
 # Readings of a use that are whole numbers, with the most that is believed.
 NUMBERS = {"cpr-minutes": 999, "shocks": 999}
 
-# Readings that say what happened, and neither good nor bad.
-_NEUTRAL = ("scope", "about", "mode")
+# Readings that say what an entry is about, not how a thing was found.
+_NO_STATE = ("scope", "mode", "about", "stage")
 
 # Readings that are mended by hand and have no part whose date could say it.
 MENDED_BY_HAND = ("damage", "cabinet", "kit", "seal")
@@ -79,7 +85,7 @@ def is_good(reading: str, value: str) -> bool:
     """Whether the reading says that all is well with it. A value we do not know is not good."""
     if reading == "battery":
         return battery_word(value) == "ok"
-    if reading in _NEUTRAL or reading not in WORDS:
+    if reading in _NO_STATE or reading not in WORDS:
         return True
     return value == WORDS[reading][0]
 

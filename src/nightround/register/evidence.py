@@ -40,6 +40,7 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     row["ordered"] = _json(found.ordered)
     row["bad_readings"] = _json(found.bad_readings)
     row["uses"] = _json(found.uses)
+    row["notices"] = _json(found.notices)
     return row
 
 

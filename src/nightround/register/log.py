@@ -30,6 +30,7 @@ ENTRIES = (
     "moved",
     "reported",
     "downloaded",
+    "corrected",
     "struck",
 )
 

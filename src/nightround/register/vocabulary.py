@@ -53,6 +53,7 @@ _ENTRY = {
     "moved": "relocated; versetzt; umgesetzt; déplacé; 移設; 移動",
     "reported": "report; gemeldet; meldung; signalé; déclaré; 報告",
     "downloaded": "download; ausgelesen; téléchargé; 読出し; データ取得",
+    "corrected": "notice carried out; behoben; nachgerüstet; corrigé; remédié; 是正; 改修",
     "struck": "gestrichen; annulé; 取消",
 }
 
