@@ -10,14 +10,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Connection, func, select, true
+from sqlalchemy import ColumnElement, Connection, Select, func, select, true
 
+from .. import addresses
 from ..settings import Settings
 from ..store.tables import messages, people, person_roles, person_sites, rota, sites
-from . import addresses
 from .compose import Addressee
 
 WEEKLY_ROLES = ("coordinator", "manager")
@@ -91,15 +91,13 @@ def unreached(reader: Reader) -> str:
 
 def readers(conn: Connection, settings: Settings, roles: Iterable[str]) -> list[Reader]:
     """Everybody with one of the roles, with all the roles they hold, by code."""
-    found = conn.execute(
-        select(people)
-        .where(people.c.id.in_(select(person_roles.c.person_id).where(person_roles.c.role.in_(list(roles)))))
-        .order_by(people.c.person)
-    ).all()
+    wanted = select(person_roles.c.person_id).where(person_roles.c.role.in_(list(roles)))
+    found = conn.execute(select(people).where(people.c.id.in_(wanted)).order_by(people.c.person)).all()
     held: dict[int, set[str]] = {}
-    for person_id, role in conn.execute(select(person_roles.c.person_id, person_roles.c.role)):
+    theirs = select(person_roles.c.person_id, person_roles.c.role).where(person_roles.c.person_id.in_(wanted))
+    for person_id, role in conn.execute(theirs):
         held.setdefault(person_id, set()).add(role)
-    homes = _first_zones(conn)
+    homes = _first_zones(conn, wanted)
     return [
         Reader(
             row.id,
@@ -115,10 +113,11 @@ def readers(conn: Connection, settings: Settings, roles: Iterable[str]) -> list[
     ]
 
 
-def _first_zones(conn: Connection) -> dict[int, str]:
-    """The zone of each person's first site."""
+def _first_zones(conn: Connection, wanted: Select[Any]) -> dict[int, str]:
+    """The zone of each wanted person's first site."""
     first = (
         select(person_sites.c.person_id, func.min(person_sites.c.site_id).label("site_id"))
+        .where(person_sites.c.person_id.in_(wanted))
         .group_by(person_sites.c.person_id)
         .subquery()
     )
@@ -204,15 +203,19 @@ _SPOKEN = {"on-call": "on call", "coordinator": "coordinator", "manager": "manag
 
 def _given_up(conn: Connection, listed: list[Reader]) -> set[int]:
     """Those whose last escalation or opening letter was given up, at the address they still have."""
+    urgent = messages.c.kind.in_(("escalation", "opening"))
+    # Letters given up are few, and the index finds them; only about those people anything more is asked.
+    failed = select(messages.c.person_id).where(messages.c.state == "given up", urgent).distinct()
+    suspects = set(conn.execute(failed).scalars())
     found = set()
-    for reader in listed:
+    for reader in (reader for reader in listed if reader.id in suspects):
         last = conn.execute(
             select(messages.c.state, messages.c.to_address)
-            .where(messages.c.person_id == reader.id, messages.c.kind.in_(("escalation", "opening")))
+            .where(messages.c.person_id == reader.id, urgent)
             .order_by(messages.c.id.desc())
             .limit(1)
-        ).first()
+        ).one()
         box = addresses.read(reader.address)
-        if last is not None and box is not None and last.state == "given up" and last.to_address == box.address:
+        if box is not None and last.state == "given up" and last.to_address == box.address:
             found.add(reader.id)
     return found

@@ -131,7 +131,8 @@ def _of_holder(rows: list[Any]) -> Iterator[Change]:
 
 def _replaced(title: str, net: dict[str, tuple[str, dict[str, Any], dict[str, Any]]]) -> Iterator[Change]:
     """Parts of one kind of which one went and another came: replaced. They are taken out of `net`."""
-    for key in [key for key, (_, was, now) in net.items() if "/" in key and was and not now]:
+    parts = [key for key in net if key.count("/") == 2 and not key.startswith("notice/")]
+    for key in [key for key in parts if net[key][1] and not net[key][2]]:
         alike = key.rpartition("/")[0]
         came = next((k for k, (_, was, now) in net.items() if k.rpartition("/")[0] == alike and now and not was), None)
         if came is not None:

@@ -14,7 +14,19 @@ from typing import NamedTuple
 from ..reckoning.owed import Condition, Standing
 from ..settings import Settings
 from . import links
-from .items import Item, by_day, by_order, models_line, order_line, overdue_item, part_title, unit_item, visit_items
+from .items import (
+    NOTICE,
+    Item,
+    by_day,
+    by_order,
+    models_line,
+    notice_item,
+    order_line,
+    overdue_item,
+    part_title,
+    unit_item,
+    visit_items,
+)
 from .lists import Cut, Worst
 from .situation import NOT_RECKONED, WEEK, Owing, Situation, UnitNow, Where
 from .templates import say_day
@@ -88,6 +100,7 @@ class Content:
     not_recorded: Cut[Gap]
     not_recorded_kinds: tuple[tuple[int, str], ...]
     not_reckoned: Cut[str]
+    notices: Cut[Item]
     withdrawn: Cut[Item]
     until: date
     sources: Sources
@@ -96,6 +109,7 @@ class Content:
     def quiet(self) -> bool:
         """Whether nothing is wrong: every unit in service, nothing overdue, due this week, to order or unknown."""
         wrong = self.overdue.total + self.this_week.total + self.order_total + self.not_recorded.total
+        wrong += self.notices.total
         return 0 < self.units == self.serving and not wrong
 
     @property
@@ -106,6 +120,7 @@ class Content:
             (self.this_week.total, f"to do by {say_day(self.until)}"),
             (self.order_total, "to order now"),
             (self.not_recorded.total, "not recorded"),
+            (self.notices.total, "under a safety notice"),
         )
 
 
@@ -135,6 +150,7 @@ def gather(settings: Settings, situation: Situation, today: date) -> Content:
         order_total=sum(worst.total for worst in owed.order_now.values()),
         no_evidence=listed[Condition.NO_EVIDENCE].said(lambda unit: unit_item(settings, unit)),
         not_recorded=owed.gaps(settings),
+        notices=owed.noticed(settings, sources),
         not_recorded_kinds=_numbered(owed.lacking),
         not_reckoned=listed[NOT_RECKONED].said(lambda unit: unit.where.title),
         withdrawn=listed[Condition.WITHDRAWN].said(lambda unit: unit_item(settings, unit)),
@@ -153,6 +169,7 @@ class _Owed:
         self.order_now: dict[str, Worst[Owing]] = {}
         self._models: dict[str, Counter[str]] = {}
         self.lacking: Counter[str] = Counter()
+        self._noticed: dict[str, list[Owing]] = {}
         self._lacking_at: dict[str, tuple[Where, Counter[str], list[str]]] = {}
 
     def add(self, duties: list[Owing]) -> None:
@@ -164,6 +181,8 @@ class _Owed:
                 self._lack(duty)
             elif duty.standing != Standing.OVERDUE:
                 self._ahead(duty)
+            if duty.kind == NOTICE and duty.standing != Standing.OVERDUE:
+                self._noticed.setdefault(duty.key, []).append(duty)
 
     def _ahead(self, duty: Owing) -> None:
         last = duty.today + timedelta(days=WEEK - 1)
@@ -174,7 +193,7 @@ class _Owed:
             self._models.setdefault(kind, Counter())[_for_what(duty.where)] += 1
         if duty.last_good_day is not None and duty.last_good_day <= last:
             self.this_week.add(duty)
-        elif not order and duty.opens is not None and duty.opens <= last:
+        elif not order and duty.kind != NOTICE and duty.opens is not None and duty.opens <= last:
             self.may_be_done[duty.kind] += 1
 
     def _lack(self, duty: Owing) -> None:
@@ -193,6 +212,13 @@ class _Owed:
             Group(part_title(kind), models_line(self._models[kind]), cut.said(lambda duty: order_line(sources, duty)))
             for kind, cut in cuts
         )
+
+    def noticed(self, settings: Settings, sources: Sources) -> Cut[Item]:
+        """The safety notices that are open at units, a row a notice; those past their day are among what is overdue."""
+        worst: Worst[list[Owing]] = Worst(SHOWN, lambda duties: (-len(duties), duties[0].key), len)
+        for duties in self._noticed.values():
+            worst.add(duties)
+        return worst.cut().said(lambda duties: notice_item(settings, sources, duties))
 
     def gaps(self, settings: Settings) -> Cut[Gap]:
         """What is not recorded, the sites that lack most first."""

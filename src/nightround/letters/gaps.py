@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, Connection, or_, select
 
+from .. import addresses
 from ..store.tables import people, person_roles, person_sites, sites, units
-from . import addresses
 from .lists import Cut, Worst
 from .templates import say_count
 

@@ -12,7 +12,7 @@ from ..settings import Settings
 from . import links
 from .lists import Cut
 from .situation import Owing, UnitNow
-from .templates import say_day, say_instant
+from .templates import say_count, say_day, say_instant
 from .wording import (
     Sources,
     act,
@@ -22,12 +22,15 @@ from .wording import (
     condition_source,
     joined,
     late,
+    names,
     said,
     steps,
     thing,
 )
 
+NOTICE = "notice"  # the kind of duty that a safety notice makes
 REASONS = 5  # of one unit
+EXAMPLES = 6
 
 
 class Item(NamedTuple):
@@ -101,6 +104,20 @@ def _visit_line(sources: Sources, duty: Owing) -> str:
     why = f" ({said(because[0]['evidence'])})" if because else ""
     unit = joined(duty.where.unit, duty.where.spot) or "spare parts"
     return joined(f"{unit}: {what}{why}", sources.mark(because), by=" ")
+
+
+def notice_item(settings: Settings, sources: Sources, duties: list[Owing]) -> Item:
+    """An open safety notice, with what it asks and the units it means or may mean."""
+    first = min(duties, key=by_day)
+    codes = sorted(duty.where.unit or f"spare parts, {duty.where.site_name}" for duty in duties)
+    lines = [names(codes, EXAMPLES)]
+    because = because_of(first.because)
+    if because:
+        lines.append(f"Asked for: {joined(sources.cite(because), said(because[0]['evidence']), by='; ')}.")
+    if first.last_good_day is not None:
+        lines.append(f"Last good day {say_day(first.last_good_day)}.")
+    url = settings.web.base_url.rstrip("/") + f"/duties?kind={NOTICE}"
+    return Item(capital(said(first.subject)), say_count(len(duties), "unit"), _lines(lines), url)
 
 
 def order_line(sources: Sources, duty: Owing) -> str:

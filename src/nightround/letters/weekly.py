@@ -24,6 +24,7 @@ from .changes import changes
 from .compose import Letter, compose
 from .content import gather
 from .gaps import gaps
+from .items import NOTICE
 from .nights import nights, set_aside
 from .situation import Reckoned, Situation, Stored
 from .templates import say_count
@@ -214,5 +215,6 @@ def _urls(settings: Settings, until: date) -> dict[str, str]:
         **{name: f"{base}/units?{urlencode({'condition': word})}" for name, word in by_condition.items()},
         **{name: f"{base}/duties?{urlencode({'standing': word})}" for name, word in by_standing.items()},
         "this_week": f"{base}/duties?{urlencode({'until': until.isoformat()})}",
+        "notices": f"{base}/duties?{urlencode({'kind': NOTICE})}",
         "all": f"{base}/",
     }

@@ -20,6 +20,8 @@ LEAVE_IT = (
 
 # What to do about a duty of that kind, in the order in which it should be done. General on purpose: the manual knows.
 _STEPS: dict[str, str] = {
+    "notice": "Do what the safety notice asks, as its own text says, and record each stage. Where it says stop using, "
+    "get a replacement there first.",
     "put-right": "Look at the unit. Follow its own prompts and its manual; if it still reports a fault, call the "
     "supplier and arrange a replacement.",
     "restore": "Restore the unit as its manual says: new pads, battery and kit looked at, cleaned, checked. Record "
@@ -48,7 +50,9 @@ _CHECKS = {
     "restore": "restore the unit after use",
     "report-use": "report the use",
 }
+_OTHERS = {"put-right": "put right what was found wrong", "notice": "follow a safety notice"}
 _CONDITION_KINDS = (
+    ("notice ", "notice"),
     ("fault", "put-right"),
     ("used", "restore"),
     ("no pads", "pads"),
@@ -73,16 +77,16 @@ def said(stored: str) -> str:
 
 def thing(kind: str) -> str:
     """The words for a kind of duty or part."""
-    return _CHECKS.get(kind) or ("put right what was found wrong" if kind == "put-right" else said(kind))
+    return _CHECKS.get(kind) or _OTHERS.get(kind) or said(kind)
 
 
 def act(kind: str, key: str, subject: str) -> str:
     """What has to be done. `key` is the duty's, such as `battery/spare/17`, or `battery/fitted/none` for none."""
     if kind in _CHECKS:
         return _CHECKS[kind]
-    if "/" not in key:
+    if kind in _OTHERS or key.count("/") != 2:
         return said(subject)
-    _, state, which = (*key.split("/"), "", "")[:3]
+    _, state, which = key.split("/")
     if which == "none":
         return f"fit {thing(kind)}"
     return f"replace {'spare ' if state == 'spare' else ''}{thing(kind)}"
@@ -121,6 +125,8 @@ def condition_source(reason: str) -> str:
     """Where a reason of a condition comes from."""
     if "label date" in reason:
         return "the label"
+    if reason.startswith("notice "):
+        return "the notice"
     return "the register" if "record" in reason else "the log"
 
 

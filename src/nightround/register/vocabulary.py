@@ -6,11 +6,11 @@ English, German, French and Japanese; anything that is not in the list is refuse
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 from functools import cache
 from zoneinfo import available_timezones
 
-from email_validator import EmailNotValidError, validate_email
-
+from .. import addresses
 from ..reckoning.readings import NUMBERS, WORDS, is_word, understood
 from .cells import Cell, Refused, bare, code, line, plain, split_pairs, words
 from .headings import normal
@@ -137,9 +137,12 @@ def zone(cell: Cell) -> str | None:
     text = plain(bare(cell))
     if not text:
         return None
-    found = _zones().get(text.replace(" ", "_").casefold())
+    name = text.replace(" ", "_").casefold()
+    found = _zones().get(name)
     if found is None:
-        raise Refused("is no time zone known here; write an IANA name such as Europe/Berlin")
+        close = get_close_matches(name, _zones(), 1, 0.75)
+        hint = f"; did you mean {_zones()[close[0]]}?" if close else ""
+        raise Refused(f"is no time zone known here; write an IANA name such as Europe/Berlin{hint}")
     return found
 
 
@@ -168,16 +171,8 @@ def email(cell: Cell) -> str | None:
     text = line(cell)
     if text is None:
         return None
-    try:
-        validate_email(
-            text,
-            check_deliverability=False,
-            globally_deliverable=False,
-            allow_quoted_local=True,
-            allow_domain_literal=True,
-        )
-    except EmailNotValidError:
-        raise Refused("is no mail address; write one such as name@example.org, or leave the cell empty") from None
+    if addresses.read(text) is None:
+        raise Refused("is no mail address; write one such as name@example.org, or leave the cell empty")
     return text
 
 

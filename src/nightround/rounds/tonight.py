@@ -15,14 +15,14 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from typing import Any
 
 from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
-from ..reckoning.dates import local_day
+from ..reckoning.dates import local_day, local_instant
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
@@ -72,7 +72,7 @@ def owed(program: Program) -> list[tuple[str, date]]:
         found = []
         for zone in zones(conn):
             on = owed_date(zone, now, at)
-            if ledger.last_done(conn, zone, on) != on:
+            if ledger.last_done(conn, zone, on, local_instant(on, at, zone)) != on:
                 found.append((zone, on))
     return found
 
@@ -82,7 +82,8 @@ def run_owed(program: Program, book: RuleBook | None = None, progress: Progress 
     book = book or load_rulebook(program.settings)
     results = []
     for zone, on in owed(program):
-        result = run_round(program, zone, on, book, progress)
+        since = local_instant(on, program.settings.rounds.at, zone)
+        result = run_round(program, zone, on, book, progress, since=since)
         if result is not None:
             results.append(result)
     return results
@@ -96,14 +97,16 @@ def run_round(
     progress: Progress | None = None,
     *,
     again: bool = False,
+    since: datetime | None = None,
 ) -> RoundResult | None:
     """Runs the round of a zone for a civil date. None where it is done already or another node is at it.
 
-    With `again` a round that is done is run once more, as a person who changed a rule pack would want.
+    With `again` a round that is done is run once more, as a person who changed a rule pack would want; with `since`,
+    one that ended before that instant.
     """
     book = book or load_rulebook(program.settings)
     holder = f"{socket.gethostname()}/{os.getpid()}/{uuid.uuid4().hex[:8]}"
-    if not ledger.claim(program.store, zone, on, holder, program.clock(), again=again):
+    if not ledger.claim(program.store, zone, on, holder, program.clock(), again=again, since=since):
         return None
     started = time.perf_counter()
     result = RoundResult(on, zone)
