@@ -83,5 +83,4 @@ def _evidence(n: int, dice: random.Random) -> dict[str, Any]:
         "unit_id": n,
         "looked_on": ON - timedelta(days=dice.randint(0, 80)),
         "tested_on": ON - timedelta(days=dice.randint(0, 200)),
-        "use_reported": False,
     }

@@ -102,7 +102,17 @@ def test_a_use_makes_the_unit_unreliable_until_it_is_restored(
     assert condition(settled_once, "POOL-01") == "not to be relied on", "new pads alone do not restore it"
     clock.forward(minutes=5)
     post(coordinator, "POOL-01", **GOOD)
+    assert condition(settled_once, "POOL-01") == "work due", "restored; the record and the crew note are still owed"
+    post(coordinator, "POOL-01", entry="downloaded")
+    post(coordinator, "POOL-01", entry="reported", about="crew")
     assert condition(settled_once, "POOL-01") == "in service"
+
+
+def test_the_mode_of_a_use_is_kept_and_must_be_one_of_its_words(settled_once: Program, visitor: NewVisitor) -> None:
+    web = visitor(settled_once, "P5")
+    assert "adult or child" in words(post(web, "POOL-01", entry="used", mode="senior"))
+    post(web, "POOL-01", entry="used", mode="child")
+    assert json.loads(newest(settled_once).readings) == {"mode": "child"}
 
 
 def test_an_order_on_its_way_ends_order_now(settled_once: Program, visitor: NewVisitor) -> None:

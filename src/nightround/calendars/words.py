@@ -30,6 +30,9 @@ _ACTS = {
     "report-check": "Report the check of {} to the authority",
     "restore": "Restore {} after use",
     "report-use": "Report the use of {}",
+    "download": "Download the record of the use from {}",
+    "crew-note": "Hand over the crew note of {}",
+    "replace": "Replace or repair {}",
 }
 _PUT_RIGHT = "put right: "
 _SPARE = "spare"

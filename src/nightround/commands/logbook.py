@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
@@ -12,11 +14,17 @@ from sqlalchemy import select
 
 from ..bootstrap import Program
 from ..errors import UserError
+from ..reckoning.readings import NUMBERS, is_word, understood
+from ..reckoning.rules import Subject
+from ..register.crewnote import crew_note, in_words
 from ..register.log import ENTRIES, NewEntry
 from ..register.recording import record, strike
+from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
 from ..store.tables import conditions, log, people, sites, units
 from .desk import Desk, pass_desk
+
+_MODES = {True: "child", False: "adult"}
 
 
 @click.command("log")
@@ -29,6 +37,9 @@ from .desk import Desk, pass_desk
     "--part", "part", multiple=True, metavar="K=V", help="kind=battery, label_date=2031-05, lot=…, expected=…"
 )
 @click.option("--note", default="", metavar="TEXT", help="Anything else.")
+@click.option("--cpr-minutes", type=click.IntRange(0, NUMBERS["cpr-minutes"]), metavar="N", help="Of a use.")
+@click.option("--shocks", type=click.IntRange(0, NUMBERS["shocks"]), metavar="N", help="Of a use.")
+@click.option("--child/--adult", "child", default=None, help="Of a use: the mode that the unit was in.")
 @pass_desk
 def log_command(
     desk: Desk,
@@ -39,8 +50,14 @@ def log_command(
     readings: tuple[str, ...],
     part: tuple[str, ...],
     note: str,
+    cpr_minutes: int | None,
+    shocks: int | None,
+    child: bool | None,
 ) -> None:
-    """Adds one entry to the log of UNIT: check, fitted, ordered, used, fault, withdrawn, returned …"""
+    """Adds one entry to the log of UNIT: check, fitted, ordered, used, fault, withdrawn, returned …
+
+    For `used` it prints the note for the ambulance crew; in a terminal it asks for what was not given.
+    """
     program = desk.program
     if entry not in ENTRIES or entry == "struck":
         raise UserError(
@@ -52,19 +69,30 @@ def log_command(
         with program.store.read() as conn:
             if conn.execute(select(people.c.id).where(people.c.person == person)).first() is None:
                 raise UserError(f"person {person!r} is not in the register; give a person's code, or leave --by out")
+    noted = _pairs("--reading", readings)
+    given = {"cpr-minutes": cpr_minutes, "shocks": shocks, "mode": None if child is None else _MODES[child]}
+    noted = _of_the_use(desk, entry, noted, given)
+    _known_rule(program, entry, noted)
     new = NewEntry(
         unit_id,
         instant_at(at, zone, now),
         entry,
         person,
-        _pairs("--reading", readings),
+        noted,
         _pairs("--part", part),
         note.strip(),
     )
     with program.store.write() as conn:
         entry_id = record(conn, new, now)
     reckon_units(program, [unit_id])
-    _answer(desk, program, unit, unit_id, entry_id, f"{entry} logged for {unit} as entry {entry_id}")
+    more: dict[str, Any] = {}
+    if entry == "used":
+        with program.store.read() as conn:
+            more["crew_note"] = crew_note(conn, entry_id)
+    _answer(desk, program, unit, unit_id, entry_id, f"{entry} logged for {unit} as entry {entry_id}", more)
+    if more and not desk.json:
+        for line in in_words(more["crew_note"]):
+            desk.say(line)
 
 
 @click.command("strike")
@@ -169,13 +197,56 @@ def _pairs(option: str, values: Sequence[str]) -> dict[str, str]:
     return found
 
 
-def _answer(desk: Desk, program: Program, unit: str, unit_id: int, entry_id: int, said: str) -> None:
+def _of_the_use(desk: Desk, entry: str, noted: dict[str, str], given: dict[str, int | str | None]) -> dict[str, str]:
+    """The readings with what was done in a use. Asks a person at a terminal for what is missing, and nobody else."""
+    options = {"cpr-minutes": "--cpr-minutes", "shocks": "--shocks", "mode": "--child or --adult"}
+    asking = entry == "used" and not desk.json and desk.out.is_terminal and sys.stdin.isatty()
+    found = dict(noted)
+    for name, value in given.items():
+        if value is not None and entry != "used":
+            raise UserError(f"{options[name]} goes with a use; leave it out, or log: used")
+        if value is not None and noted.get(name, str(value)) != str(value):
+            raise UserError(f"{options[name]} and --reading {name}={noted[name]} contradict each other; give one")
+        if value is not None:
+            found[name] = str(value)
+        elif asking and name not in found:
+            answer = _ask(name)
+            if answer:
+                found[name] = answer
+    return found
+
+
+def _ask(name: str) -> str:
+    """What a person at the terminal says; "" where they do not know."""
+    question = {"cpr-minutes": "Minutes of CPR", "shocks": "Shocks given", "mode": "Mode (adult or child)"}[name]
+    while True:
+        answer: str = click.prompt(f"{question}, or Enter if not known", default="", show_default=False).strip().lower()
+        if not answer or is_word(name, answer):
+            return answer
+        click.echo(f"{answer!r} will not do; use {understood(name)}")
+
+
+def _known_rule(program: Program, entry: str, noted: dict[str, str]) -> None:
+    """A report for one rule must name one that asks for it, or it would close nothing and nobody would notice."""
+    rule = noted.get("rule")
+    if rule is None or entry != "reported":
+        return
+    known = sorted(rule.id for rule in load_rulebook(program.settings).rules if rule.subject is Subject.REPORT_USE)
+    if rule not in known:
+        raise UserError(
+            f"no rule {rule!r} asks for the report of a use; give one of: {', '.join(known) or 'none is in force'}"
+        )
+
+
+def _answer(
+    desk: Desk, program: Program, unit: str, unit_id: int, entry_id: int, said: str, more: dict[str, Any] | None = None
+) -> None:
     with program.store.read() as conn:
         state = conn.execute(
             select(conditions.c.condition, conditions.c.reasons).where(conditions.c.unit_id == unit_id)
         ).one()
     reasons = json.loads(state.reasons)
     if desk.json:
-        desk.answer({"entry": entry_id, "unit": unit, "condition": state.condition, "reasons": reasons})
+        desk.answer({"entry": entry_id, "unit": unit, "condition": state.condition, "reasons": reasons} | (more or {}))
         return
     desk.say(f"{said}. {unit} is now {state.condition}" + (": " + "; ".join(reasons) if reasons else "") + ".")

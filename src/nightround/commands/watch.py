@@ -135,7 +135,7 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
         total = found["standings"][name.replace("_", " ")]
         when = "order_by" if name == "order_now" else "last_good_day"
         rows = [
-            (d["unit"] or "spare", d["site"], d["subject"], d[when], d["responsible"], d["because"][0]["title"])
+            (d["unit"] or "spare", d["site"], d["subject"], _when(d, when), d["responsible"], d["because"][0]["title"])
             for d in found[name][:SHORT]
         ]
         columns = ("unit", "site", "what", when.replace("_", " "), "who", "because")
@@ -151,6 +151,14 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
             "Leave a unit that is not to be relied on where it is until another is there; in an emergency call "
             f"{desk.settings.fleet.emergency_number} and follow the device's own prompts."
         )
+
+
+def _when(duty: dict[str, Any], field: str) -> object:
+    """The day; with its minute at the site where a rule counts hours."""
+    deadline = duty["deadline_local"]
+    if field == "last_good_day" and deadline is not None:
+        return f"{deadline:%Y-%m-%d %H:%M} ({deadline.tzname()})"
+    return duty[field]
 
 
 def _say_rounds(desk: Desk, rounds: list[dict[str, Any]]) -> None:
@@ -207,7 +215,7 @@ def duties_command(
     rows = [
         (
             d["standing"],
-            d["last_good_day"],
+            _when(d, "last_good_day"),
             d["order_by"],
             d["unit"] or "spare",
             d["site"],

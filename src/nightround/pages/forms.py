@@ -145,7 +145,7 @@ def log_entry(
     elif entry == "reported":
         about = form.get("about", "")
         if about not in WORDS["about"]:
-            raise UserError("Choose what was reported: a check, or a use")
+            raise UserError("Choose what was reported from the list")
         readings = {"about": about}
     elif entry in ("ordered", "fitted", "removed"):
         part = _part(form, entry)
@@ -199,6 +199,11 @@ def _use(form: Mapping[str, str]) -> dict[str, str]:
         if not (value.isascii() and value.isdigit()) or int(value) > 999:
             raise UserError(f"The {called} must be a number from 0 to 999, or left empty where it is not known")
         found[name] = str(int(value))
+    mode = form.get("mode", "")
+    if mode:
+        if mode not in WORDS["mode"]:
+            raise UserError("The mode of the unit is adult or child, or left open where it is not known")
+        found["mode"] = mode
     return found
 
 

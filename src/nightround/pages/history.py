@@ -92,6 +92,8 @@ _NAMES = {
     "expected": "expected on",
     "shocks": "shocks",
     "cpr-minutes": "minutes of CPR",
+    "mode": "mode of the unit",
+    "rule": "for the rule",
 }
 
 

@@ -9,7 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import date
 
-from .aftermath import put_right_duty, report_duty, restore_duty
+from .aftermath import (
+    crew_note_duty,
+    download_duty,
+    put_right_duty,
+    replace_duty,
+    report_duties,
+    restore_duty,
+)
 from .checks import interval_rules, round_duty
 from .condition import condition_of
 from .dates import WorkingDays
@@ -76,10 +83,11 @@ class Reckoner:
         if evidence.used_at is not None:
             rules = self._rules[Subject.RESTORE]
             duties.append(restore_duty(self._day, evidence.used_at, rules, self._place.time_zone))
-        reports = self._rules[Subject.REPORT_USE]
-        if reports and evidence.last_used_at is not None and not evidence.use_reported:
-            zone = self._place.time_zone
-            duties.append(report_duty(self._day, evidence.last_used_at, reports, zone, self._working))
+        if evidence.uses:
+            duties += self._after_use(facts)
+        if evidence.out_of_service_on is not None and self._rules[Subject.REPLACE]:
+            rules = self._rules[Subject.REPLACE]
+            duties.append(replace_duty(self._day, evidence.out_of_service_on, rules, self._working))
         if evidence.fault_on is not None or evidence.bad_readings:
             duties.append(put_right_duty(self._day, evidence))
         stopped: tuple[str, ...] = ()
@@ -89,6 +97,16 @@ class Reckoner:
         look = checks[0] if checks and checks[0].kind == Subject.LOOK else None
         condition, reasons = condition_of(self._day, facts, duties, look, stopped)
         return Reckoned(tuple(duties), condition, reasons)
+
+    def _after_use(self, facts: UnitFacts) -> list[Duty]:
+        """What uses leave to be done besides restoring the unit."""
+        uses, zone = facts.evidence.uses, self._place.time_zone
+        found = report_duties(self._day, uses, self._rules[Subject.REPORT_USE], zone, self._working)
+        others = (
+            download_duty(self._day, uses, self._sheets.get(facts.model), zone),
+            crew_note_duty(self._day, uses, zone),
+        )
+        return [*found, *(duty for duty in others if duty is not None)]
 
     def spare(self, part: Part) -> Duty:
         """The duty of a spare that is kept at a site, for no one unit."""
@@ -153,7 +171,7 @@ class Reckoner:
         duties: list[Duty] = []
         fitted: set[str] = set()
         for part in facts.parts:
-            limits = limits_of(part, evidence, sheet)
+            limits = limits_of(part, evidence, sheet, facts.monthly_celsius)
             is_covered = covered(self._day, part, facts.parts, evidence.ordered)
             duties.append(self._named(part, limits, is_covered))
             if part.state == "fitted":

@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, datetime
 
-from .facts import Entry, Evidence
-from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, STAGES, all_good, battery_word, is_good
+from .facts import Entry, Evidence, Use
+from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, STAGES, all_good, battery_word, is_good, number
 
 
 def digest(entries: Iterable[Entry]) -> Evidence:
@@ -30,8 +30,9 @@ class _Book:
         self.withdrawn_on: date | None = None
         self.used_at: datetime | None = None
         self.last_used_on: date | None = None
-        self.last_used_at: datetime | None = None
-        self.use_reported = False
+        self.uses: list[Use] = []
+        self.out_of_service_on: date | None = None
+        self.replaced = False
         self.pads_fitted_since_use = False
         self.fault_on: date | None = None
         self.fault = ""
@@ -46,6 +47,23 @@ class _Book:
 
     def take(self, entry: Entry) -> None:
         """Reads the next entry."""
+        self._read(entry)
+        if not self._is_out():
+            self.out_of_service_on, self.replaced = None, False
+        elif self.out_of_service_on is None:
+            self.out_of_service_on = entry.day
+
+    def _is_out(self) -> bool:
+        """Whether nobody could save a life with it: kept from its first day on, whatever is mended in between."""
+        return (
+            self.withdrawn_on is not None
+            or self.used_at is not None
+            or self.fault_on is not None
+            or self.pads_missing_on is not None
+            or self.battery_empty_on is not None
+        )
+
+    def _read(self, entry: Entry) -> None:
         if entry.entry == "check":
             self._check(entry)
         elif entry.entry == "fault":
@@ -66,6 +84,8 @@ class _Book:
             self.withdrawn_on = None
         elif entry.entry == "reported":
             self._reported(entry)
+        elif entry.entry == "downloaded":
+            self.uses = [use._replace(downloaded=True) for use in self.uses]
         elif entry.entry == CORRECTED:
             self._noticed(entry, CORRECTED)
 
@@ -121,8 +141,8 @@ class _Book:
     def _used(self, entry: Entry) -> None:
         self.used_at = self.used_at or entry.at
         self.last_used_on = entry.day
-        self.last_used_at = entry.at
-        self.use_reported = False
+        shocks, minutes = (number(entry.readings.get(name, "")) for name in ("shocks", "cpr-minutes"))
+        self.uses.append(Use(entry.at, entry.day, shocks, minutes))
         self.pads_fitted_since_use = False
 
     def _fitted(self, entry: Entry) -> None:
@@ -133,6 +153,7 @@ class _Book:
             self.pads_fitted_since_use = True
         elif kind == "battery":
             self.battery_low_on = self.battery_empty_on = None
+            self.uses = [use._replace(on_battery=False) for use in self.uses]
 
     def _removed(self, entry: Entry) -> None:
         kind = entry.part.get("kind", "")
@@ -151,9 +172,15 @@ class _Book:
             self._noticed(entry, entry.readings.get("stage", STAGES[0]))
             return
         about = entry.readings.get("about", "")
-        open_use = self.last_used_on is not None and not self.use_reported
-        if about == "use" or (about == "" and open_use):
-            self.use_reported = True
+        rule = entry.readings.get("rule", "")
+        if about == "crew":
+            self.uses = [use._replace(note_handed=True) for use in self.uses]
+        elif about == "replaced":
+            self.replaced = True
+        elif rule and about in ("", "use"):
+            self.uses = [use._replace(reported_for=_with(use.reported_for, rule)) for use in self.uses]
+        elif about == "use" or (about == "" and not all(use.reported for use in self.uses)):
+            self.uses = [use._replace(reported=True) for use in self.uses]
         else:
             self.reported_on = entry.day
 
@@ -173,8 +200,8 @@ class _Book:
             withdrawn_on=self.withdrawn_on,
             used_at=self.used_at,
             last_used_on=self.last_used_on,
-            last_used_at=self.last_used_at,
-            use_reported=self.use_reported,
+            uses=tuple(use for use in self.uses if _matters(use)),
+            out_of_service_on=None if self.replaced else self.out_of_service_on,
             fault_on=self.fault_on,
             fault=self.fault,
             battery_low_on=self.battery_low_on,
@@ -186,3 +213,12 @@ class _Book:
             bad_readings=tuple(sorted((name, value, since) for name, (value, since) in self.bad.items())),
             notices=tuple(sorted((reference, what, day) for (reference, what), day in self.notices.items())),
         )
+
+
+def _with(rules: tuple[str, ...], rule: str) -> tuple[str, ...]:
+    return tuple(sorted({*rules, rule}))
+
+
+def _matters(use: Use) -> bool:
+    """Whether anything after the use is open still, or the battery that it drained is in the unit."""
+    return use.on_battery or not (use.reported and use.downloaded and use.note_handed)

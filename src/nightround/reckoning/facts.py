@@ -26,6 +26,24 @@ class Part(NamedTuple):
     lot: str = ""  # read only while a notice is in force; "": not recorded
 
 
+class Use(NamedTuple):
+    """One use that still has to do with today: something after it is open, or it drained the battery now in.
+
+    `shocks` and `minutes` (of CPR, which the unit was at least switched on for) are None where nobody recorded them.
+    They are facts about a person: they may be reckoned with, but no reason, case or letter may say them.
+    """
+
+    at: datetime
+    day: date  # of `at`, at the site
+    shocks: int | None = None
+    minutes: int | None = None
+    reported: bool = False  # to everybody whom the place's rules name
+    reported_for: tuple[str, ...] = ()  # rules whose report alone was made; sorted
+    downloaded: bool = False  # the record of the event was taken out of the unit
+    note_handed: bool = False  # the crew note was handed over
+    on_battery: bool = True  # no battery was logged as fitted since
+
+
 class Evidence(NamedTuple):
     """What the log says of one unit today. Every day is the day at the site; None: nothing of the kind on record."""
 
@@ -36,8 +54,6 @@ class Evidence(NamedTuple):
     withdrawn_on: date | None = None  # withdrawn and not returned since
     used_at: datetime | None = None  # a use not yet restored
     last_used_on: date | None = None  # the last use, restored or not
-    last_used_at: datetime | None = None
-    use_reported: bool = False  # the last use has been reported
     fault_on: date | None = None  # a fault not cleared since
     fault: str = ""
     battery_low_on: date | None = None  # lowest non-empty reading on the battery now fitted
@@ -47,6 +63,8 @@ class Evidence(NamedTuple):
     pads_missing_on: date | None = None  # known to have no pads
     ordered: tuple[tuple[str, date], ...] = ()  # part kind, day it is expected; sorted
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
+    uses: tuple[Use, ...] = ()  # in the order of their time
+    out_of_service_on: date | None = None  # withdrawn, faulty, used, without pads or battery, and not replaced
     # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
     notices: tuple[tuple[str, str, date], ...] = ()
 
@@ -68,6 +86,7 @@ class UnitFacts(NamedTuple):
     parts: tuple[Part, ...]
     evidence: Evidence
     marks: Marks | None = None  # None: not read, because no notice is in force
+    monthly_celsius: tuple[float, ...] = ()  # mean of each month where it stands, January first; empty: not recorded
 
 
 class Entry(NamedTuple):

@@ -10,6 +10,7 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 from .dates import WorkingDays, add_months, last_good_day
+from .drain import drain_limit
 from .facts import Evidence, Part
 from .owed import Because, Duty, Standing, by_date
 from .rules import Force, ModelSheet, Rule, Span, Subject
@@ -37,8 +38,11 @@ def subject_of(kind: str) -> Subject:
     return Subject.PADS if kind.startswith("pads-") else Subject.KIT
 
 
-def limits_of(part: Part, evidence: Evidence, sheet: ModelSheet | None) -> Limits:
-    """The limits of a fitted part from the model sheet and from readings; a spare has none."""
+def limits_of(part: Part, evidence: Evidence, sheet: ModelSheet | None, celsius: tuple[float, ...] = ()) -> Limits:
+    """The limits of a fitted part from the model sheet and from readings; a spare has none.
+
+    `celsius` are the mean temperatures of the months where it stands, empty where nobody recorded them.
+    """
     if part.state != "fitted":
         return NONE
     if part.kind == "battery":
@@ -50,6 +54,9 @@ def limits_of(part: Part, evidence: Evidence, sheet: ModelSheet | None) -> Limit
             found.append(
                 Because("standby-life", title, Force.MANUFACTURER, sheet.source, sheet.verified_on, good, said)
             )
+            drained = drain_limit(part, evidence.uses, sheet, celsius)
+            if drained is not None:
+                found.append(drained)
         if evidence.battery_empty_on is not None:
             found.append(
                 _reading(

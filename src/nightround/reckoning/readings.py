@@ -24,16 +24,21 @@ WORDS: dict[str, tuple[str, ...]] = {
     "kit": ("ok", "incomplete"),
     "seal": ("ok", "broken"),
     "scope": SCOPES,
-    "about": ("check", "use"),  # of a report: what was reported
+    "mode": ("adult", "child"),  # of a use
+    "about": ("check", "use", "crew", "replaced"),  # of a report: what was reported
     "stage": STAGES,  # of a report about a notice
 }
 
+# Readings of a use that are whole numbers, with the most that is believed.
+NUMBERS = {"cpr-minutes": 999, "shocks": 999}
+
 # Readings that say what an entry is about, not how a thing was found.
-_NO_STATE = ("scope", "about", "stage")
+_NO_STATE = ("scope", "mode", "about", "stage")
 
 # Readings that are mended by hand and have no part whose date could say it.
 MENDED_BY_HAND = ("damage", "cabinet", "kit", "seal")
 
+_COUNT = re.compile(r"[0-9]{1,4}")
 _BARS = re.compile(r"(\d{1,2})/(\d{1,2})")
 
 
@@ -55,10 +60,24 @@ def battery_word(value: str) -> str:
     return "low" if have == 1 and full > 1 else "ok"
 
 
+def number(value: str) -> int | None:
+    """A count as a number; None where it is not a whole number of at most four plain digits."""
+    return int(value) if _COUNT.fullmatch(value) else None
+
+
+def understood(reading: str) -> str:
+    """What may be written for a reading, as the end of a sentence."""
+    if reading in NUMBERS:
+        return f"a whole number from 0 to {NUMBERS[reading]}"
+    return f"one of: {', '.join(WORDS[reading])}" + (", or bars such as 3/4" if reading == "battery" else "")
+
+
 def is_word(reading: str, value: str) -> bool:
     """Whether the value is one that this reading can have. Readings we do not know may have any."""
     if reading == "battery":
         return battery_word(value) != ""
+    if reading in NUMBERS:
+        return number(value) is not None and int(value) <= NUMBERS[reading]
     return reading not in WORDS or value in WORDS[reading]
 
 

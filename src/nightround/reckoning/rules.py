@@ -31,6 +31,7 @@ class Subject(StrEnum):
     REPORT_CHECK = "report-check"
     RESTORE = "restore"
     REPORT_USE = "report-use"
+    REPLACE = "replace"
     PADS = "pads"
     BATTERY = "battery"
     KIT = "kit"
@@ -113,6 +114,9 @@ class ModelSheet(NamedTuple):
     intervals: tuple[tuple[str, Shape], ...] = ()  # subject → the manufacturer's interval
     memory_events: int | None = None
     memory_hours_each: int | None = None
+    rated_shocks: int | None = None  # of a new battery
+    rated_minutes: int | None = None  # that a new battery keeps the unit switched on
+    doubling_celsius: int = 10  # self-discharge doubles with every so many degrees above 25
     min_celsius: int | None = None
     max_celsius: int | None = None
 

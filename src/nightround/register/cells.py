@@ -123,6 +123,20 @@ def longitude(cell: Cell) -> float | None:
     return _degrees(cell, 180, "longitude", "")
 
 
+def monthly_celsius(cell: Cell) -> str | None:
+    """The mean temperatures of the twelve months in degrees Celsius, January first: `2;3.5;6;…`, to a tenth."""
+    if isinstance(cell, str) and not bare(cell):
+        return None
+    means = [number(part) for part in bare(cell).split(";")] if isinstance(cell, str) else []
+    if len(means) != 12 or None in means:
+        raise Refused("is not twelve numbers; write the mean of each month with ; between, January first")
+    found = [round(mean, 1) + 0.0 for mean in means if mean is not None]
+    for mean in found:
+        if not -60 <= mean <= 60:
+            raise Refused(f"has a month of {mean:g} °C; write degrees Celsius from -60 to 60")
+    return ";".join(f"{mean:g}" for mean in found)
+
+
 _YES = frozenset({"t", "true", "yes", "y", "1", "有", "あり", "ja", "oui", "vrai", "wahr", "o", "x"})
 _NO = frozenset({"f", "false", "no", "n", "0", "無", "なし", "nein", "non", "faux", "falsch"})
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Connection, delete, insert, select
@@ -39,12 +39,17 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     row["unit_id"] = unit_id
     row["ordered"] = _json(found.ordered)
     row["bad_readings"] = _json(found.bad_readings)
+    row["uses"] = _json(found.uses)
     row["notices"] = _json(found.notices)
     return row
 
 
 def _json(value: Sequence[tuple[Any, ...]]) -> str:
-    return json.dumps(value, ensure_ascii=False, default=date.isoformat)
+    return json.dumps(value, ensure_ascii=False, default=_iso)
+
+
+def _iso(value: date | datetime) -> str:
+    return value.isoformat()
 
 
 def _entries(conn: Connection, unit_ids: Sequence[int], known: set[str]) -> Iterator[tuple[int, list[Entry]]]:

@@ -26,7 +26,8 @@ _PAGE = 2000
 
 COLUMNS: dict[str, tuple[str, ...]] = {
     "sites": (
-        "site", "name", "address", "latitude", "longitude", "time_zone", "country", "subdivision", "site_type", "notes",
+        "site", "name", "address", "latitude", "longitude", "time_zone", "country", "subdivision", "site_type",
+        "monthly_celsius", "notes",
     ),
     "units": (
         "unit", "site", "spot", "floor", "model", "serial", "made_on", "in_service_on", "firmware", "latitude",

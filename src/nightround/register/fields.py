@@ -32,6 +32,7 @@ _READERS: dict[str, Convert] = {
     "scanned": cells.scanned,
     "latitude": cells.latitude,
     "longitude": cells.longitude,
+    "months": cells.monthly_celsius,
     "flag": lambda cell: {True: "yes", False: "no", None: None}[cells.flag(cell)],
     "zone": vocabulary.zone,
     "country": vocabulary.country,
@@ -53,7 +54,7 @@ _REPEATED = ("lower", "zone", "country", "subdivision", "kind", "state", "entry"
 
 _SPECS: dict[str, str] = {
     "sites": "site:code name:line address:line latitude:latitude longitude:longitude time_zone:zone country:country "
-    "subdivision:subdivision site_type:lower notes:notes",
+    "subdivision:subdivision site_type:lower monthly_celsius:months notes:notes",
     "units": "unit:code site:code spot:line floor:line model:line serial:code made_on:day in_service_on:day "
     "firmware:code latitude:latitude longitude:longitude cabinet:line registered_with:line registered_on:day "
     "notes:notes",

@@ -22,6 +22,8 @@ _SITES = {
     "country": "country code; land; ländercode; pays; code pays; 国; 国コード",
     "subdivision": "state code; province code; bundesland; département",
     "site_type": "kind of site; type; standortart; art des standorts; type de site; 施設種別; 施設区分",
+    "monthly_celsius": "monthly mean temperatures; mean temperatures; monatsmittel; monatsmitteltemperaturen; "
+    "températures mensuelles; températures moyennes mensuelles; 月別平均気温",
     "notes": "note; remarks; remark; comment; comments; bemerkung; bemerkungen; notiz; notizen; remarque; remarques; "
     "commentaire; 備考; メモ",
 }

@@ -13,7 +13,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from ..errors import UserError
 from ..reckoning.dates import local_day, month_end
-from ..reckoning.readings import WORDS, is_word
+from ..reckoning.readings import is_word, understood
 from ..store.database import raise_version
 from ..store.tables import fleet, log, parts, people, sites, units
 from .cells import plain
@@ -83,8 +83,7 @@ def check_words(readings: dict[str, str]) -> None:
         if name != known:
             raise UserError(f"reading {name!r} is not understood" + (f"; write it as {known}" if known else ""))
         if not is_word(name, value):
-            words = ", ".join(WORDS[name]) + (", or bars such as 3/4" if name == "battery" else "")
-            raise UserError(f"reading {name}={value!r} is not understood; use one of: {words}")
+            raise UserError(f"reading {name}={value!r} is not understood; use {understood(name)}")
 
 
 def label_day(text: str) -> date:

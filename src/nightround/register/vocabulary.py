@@ -11,7 +11,7 @@ from functools import cache
 from zoneinfo import available_timezones
 
 from .. import addresses
-from ..reckoning.readings import WORDS, is_word
+from ..reckoning.readings import NUMBERS, WORDS, is_word, understood
 from .cells import Cell, Refused, bare, code, line, plain, split_pairs, words
 from .headings import normal
 from .log import ENTRIES
@@ -65,7 +65,7 @@ def _spread(known: dict[str, str]) -> dict[str, str]:
 
 _KIND_WORDS, _STATE_WORDS = _spread(_KIND), _spread(_STATE)
 _ROLE_WORDS, _ENTRY_WORDS = _spread(_ROLE), _spread(_ENTRY)
-_READINGS = {normal(name): name for name in WORDS}
+_READINGS = {normal(name): name for name in (*WORDS, *NUMBERS)}
 _KIT = re.compile(r"kit-[a-z0-9-]{1,27}")
 
 
@@ -119,8 +119,7 @@ def readings(cell: Cell) -> dict[str, str] | None:
         if name in found:
             raise Refused(f"says {name} twice; take one out")
         if not is_word(name, value):
-            bars = ", or bars such as 3/4" if name == "battery" else ""
-            raise Refused(f"{name}={value} is not understood; {name} is one of: {', '.join(WORDS[name])}{bars}")
+            raise Refused(f"{name}={value} is not understood; {name} is {understood(name)}")
         found[name] = value
     return found
 

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import ColumnElement, Connection, Select, case, or_, select
 
@@ -54,6 +55,7 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
         select(
             units.c.unit,
             sites.c.site,
+            sites.c.time_zone,
             duties.c.site_id,
             duties.c.kind,
             duties.c.subject,
@@ -95,6 +97,7 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
             row.order_by,
             row.last_good_day,
             row.deadline,
+            row.time_zone,
             who.of(row.site_id, row.role),
             json.loads(row.because),
         )
@@ -107,15 +110,15 @@ def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> lis
     wanted.check(conn)
     reckoners = Reckoners(book, conn)
     codes = dict(conn.execute(select(sites.c.id, sites.c.site)).all())
-    found: list[tuple[str, int, Duty]] = []
+    found: list[tuple[str, int, str, Duty]] = []
     for loaded in _everything(conn, wanted, reckoners):
         for duty in reckoners.at(loaded.place, on).unit(loaded.facts).duties:
             if wanted.holds(duty.standing, duty.last_good_day):
-                found.append((loaded.facts.unit, loaded.site_id, duty))
+                found.append((loaded.facts.unit, loaded.site_id, loaded.place.time_zone, duty))
     found.sort(
-        key=lambda item: (WORST_FIRST.index(item[2].standing), item[2].last_good_day or date.max, item[0], item[2].key)
+        key=lambda item: (WORST_FIRST.index(item[3].standing), item[3].last_good_day or date.max, item[0], item[3].key)
     )
-    who = Responsible(conn, {site_id for _, site_id, _ in found})
+    who = Responsible(conn, {site_id for _, site_id, *_ in found})
     return [
         _shown(
             unit,
@@ -127,17 +130,19 @@ def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> lis
             duty.order_by,
             duty.last_good_day,
             duty.deadline,
+            zone,
             who.of(site_id, duty.role),
             json.loads(because_text(duty.because)),
         )
-        for unit, site_id, duty in found
+        for unit, site_id, zone, duty in found
     ]
 
 
 def in_use() -> ColumnElement[bool]:
-    """Holds for duties of sites, and of units that are not withdrawn."""
+    """Holds for duties of sites, of units that are not withdrawn, and to put another in the place of one that is."""
     withdrawn = select(conditions.c.unit_id).where(conditions.c.condition == str(Condition.WITHDRAWN))
-    return or_(duties.c.unit_id.is_(None), duties.c.unit_id.not_in(withdrawn))
+    others = duties.c.kind == "replace"  # owed because the unit is out of service
+    return or_(duties.c.unit_id.is_(None), duties.c.unit_id.not_in(withdrawn), others)
 
 
 class Responsible:
@@ -195,6 +200,7 @@ def _shown(
     order_by: date | None,
     good: date | None,
     deadline: datetime | None,
+    zone: str,
     responsible: str,
     because: Sequence[Mapping[str, Any]],
 ) -> dict[str, Any]:
@@ -208,6 +214,7 @@ def _shown(
         "order_by": order_by,
         "last_good_day": good,
         "deadline": deadline,
+        "deadline_local": None if deadline is None else deadline.astimezone(ZoneInfo(zone)),
         "responsible": responsible,
         "because": list(because),
     }

@@ -189,10 +189,13 @@ class Changes:
             self._move(loaded.id, loaded.site_id, "condition", "condition", old, new)
 
     def _causes(self, unit_id: int, reckoned: Reckoned) -> list[Cause]:
-        """At most one cause a unit: a withdrawn one raises none, one not to be relied on hides its lesser duties."""
-        if reckoned.condition is Condition.WITHDRAWN:
-            return []
+        """At most one cause a unit: one not to be relied on hides its lesser duties.
+
+        A withdrawn one raises none, unless a rule asks for another in its place and nobody has put one there.
+        """
         overdue = _overdue(reckoned)
+        if reckoned.condition is Condition.WITHDRAWN:
+            overdue = [duty for duty in overdue if duty.kind == "replace"]
         if reckoned.condition is Condition.NOT_TO_BE_RELIED_ON:
             what = self._what(reckoned.reasons, overdue)
             return [Cause(f"u{unit_id}/not-to-be-relied-on", "not-to-be-relied-on", "urgent", what)]

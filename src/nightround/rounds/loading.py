@@ -7,12 +7,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Sequence
-from datetime import date
+from datetime import date, datetime
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, select
 
-from ..reckoning.facts import Evidence, Marks, Part, Place, UnitFacts
+from ..reckoning.facts import Evidence, Marks, Part, Place, UnitFacts, Use
 from ..store.tables import cases, conditions, duties, evidence, parts, sites, units
 
 # What only notices ask for (the last field) is read only while one is in force.
@@ -21,8 +22,9 @@ _NOTICED = Evidence._fields[-1]
 _MARKS = (*(units.c[name] for name in Marks._fields), evidence.c[_NOTICED])
 _ORDERED = _FIELDS.index("ordered")
 _BAD = _FIELDS.index("bad_readings")
+_USES = _FIELDS.index("uses")
 _NOTHING = Evidence()
-_MARKED_AT = 10 + len(_FIELDS)
+_MARKED_AT = 11 + len(_FIELDS)
 
 STORED = (
     duties.c.key,
@@ -100,8 +102,8 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
     by_condition = _conditions(conn, ids)
     by_case = _cases(conn, ids)
     for row in conn.execute(_units(ids, marks)).all():
-        unit_id, site_id, zone, country, subdivision, site_type, unit, model, in_service_on, has_log = row[:10]
-        said = _evidence(row[10:_MARKED_AT]) if has_log is not None else _NOTHING
+        unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on, has_log = row[:11]
+        said = _evidence(row[11:_MARKED_AT]) if has_log is not None else _NOTHING
         marked = None
         if marks:
             *own, noticed = row[_MARKED_AT:]
@@ -112,7 +114,7 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
             unit_id,
             site_id,
             Place(zone, country, subdivision, site_type),
-            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said, marked),
+            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said, marked, _months(celsius)),
             by_duties.get(unit_id, {}),
             by_condition.get(unit_id),
             by_case.get(unit_id, ()),
@@ -135,6 +137,7 @@ def _units(ids: Sequence[int], marks: bool) -> Select[Any]:
             sites.c.country,
             sites.c.subdivision,
             sites.c.site_type,
+            sites.c.monthly_celsius,
             units.c.unit,
             units.c.model,
             units.c.in_service_on,
@@ -154,7 +157,21 @@ def _evidence(row: Sequence[Any]) -> Evidence:
     for index in (_ORDERED, _BAD):
         text = values[index]
         values[index] = () if text == "[]" else _with_days(text)
+    values[_USES] = () if values[_USES] == "[]" else tuple(_use(item) for item in json.loads(values[_USES]))
     return Evidence(*values)
+
+
+def _use(item: list[Any]) -> Use:
+    at, day, shocks, minutes, reported, reported_for, *rest = item
+    return Use(
+        datetime.fromisoformat(at), date.fromisoformat(day), shocks, minutes, reported, tuple(reported_for), *rest
+    )
+
+
+@lru_cache(maxsize=4096)
+def _months(celsius: str) -> tuple[float, ...]:
+    """The mean temperatures of the twelve months; empty where the site has none on record."""
+    return tuple(float(mean) for mean in celsius.split(";")) if celsius else ()
 
 
 def _with_days(text: str) -> tuple[Any, ...]:

@@ -20,7 +20,20 @@ _SUBDIVISION = re.compile(r"[A-Z0-9]{1,3}")
 _MISTAKEN = {"UK": "GB", "EL": "GR"}  # in common use, and not what ISO 3166-1 says
 
 # Reasons that reckoning gives without a pack; a rule of that name could not be told from them.
-RESERVED = ("label", "put-right", "reading-empty", "reading-low", "reading-pads", "restore", "standby-life")
+RESERVED = (
+    "crew-note",
+    "download",
+    "download-memory",
+    "drain-budget",
+    "label",
+    "put-right",
+    "reading-empty",
+    "reading-low",
+    "reading-pads",
+    "restore",
+    "standby-life",
+)
+LONGEST_ID = 80  # it is part of a duty's key, and of what the log says of a report
 
 
 class Pack(NamedTuple):
@@ -64,6 +77,8 @@ def _read_rule(
     rule_id = table.text("id", required=True)
     if rule_id and not _ID.fullmatch(rule_id):
         table.wrong("id", f"{rule_id!r} will not do; write lower-case letters, digits and hyphens")
+    if len(rule_id) > LONGEST_ID:
+        table.wrong("id", f"has {len(rule_id)} characters; {LONGEST_ID} are the most, so shorten it")
     if rule_id in RESERVED:
         table.wrong("id", f"{rule_id!r} names something that is always reckoned; choose another name")
     title = table.text("title", required=True)

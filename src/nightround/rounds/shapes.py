@@ -23,6 +23,7 @@ SPANS: dict[Subject, tuple[Span, ...]] = {
     **dict.fromkeys(ROUNDS, _ROUND_SPANS),
     **dict.fromkeys(PARTS, _PART_SPANS),
     Subject.RESTORE: (Span.AT_ONCE,),
+    Subject.REPLACE: (Span.AT_ONCE, Span.DAYS, Span.MONTHS, Span.WORKING_DAYS),
     Subject.REPORT_USE: (Span.AT_ONCE, Span.HOURS, Span.DAYS, Span.WORKING_DAYS),
 }
 

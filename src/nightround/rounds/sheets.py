@@ -75,6 +75,15 @@ def read_sheet(top: Table) -> tuple[tuple[str, ...], ModelSheet] | None:
             top.wrong("kit", f"{kind!r} is not a kit part; write kit- and its name, such as kit-razor")
     bars = top.number("battery_bars", 1, 20)
     events, hours = top.number("memory_events", 1, 1000), top.number("memory_hours_each", 1, 1000)
+    shocks, minutes = top.number("rated_shocks", 1, 100_000), top.number("rated_minutes", 1, 1_000_000)
+    doubling = top.number("doubling_celsius", 1, 100)
+    if (shocks is not None or minutes is not None) and standby is None and not top.holds("standby_months"):
+        named = "rated_shocks" if shocks is not None else "rated_minutes"
+        top.wrong(named, "tells nothing without standby_months; write that too, or take this out")
+    if doubling is not None and shocks is None and minutes is None:
+        top.wrong(
+            "doubling_celsius", "tells nothing without rated_shocks or rated_minutes; write one, or take this out"
+        )
     coldest, warmest = top.number("min_celsius", -60, 60), top.number("max_celsius", -20, 90)
     if coldest is not None and warmest is not None and warmest <= coldest:
         top.wrong("max_celsius", f"{warmest} is not above min_celsius, {coldest}; correct one of them")
@@ -94,6 +103,9 @@ def read_sheet(top: Table) -> tuple[tuple[str, ...], ModelSheet] | None:
         intervals=intervals,
         memory_events=events,
         memory_hours_each=hours,
+        rated_shocks=shocks,
+        rated_minutes=minutes,
+        doubling_celsius=doubling or 10,
         min_celsius=coldest,
         max_celsius=warmest,
     )

@@ -59,6 +59,7 @@ sites = Table(
     Column("country", String(2), nullable=False, server_default=""),
     Column("subdivision", String(16), nullable=False, server_default=""),  # ISO 3166-2 without the country: "CA"
     Column("site_type", String(64), nullable=False, server_default=""),
+    Column("monthly_celsius", Text, nullable=False, server_default=""),  # as in the sheet: twelve numbers, "2;3.5;…"
     Column("notes", Text, nullable=False, server_default=""),
     Column("source", Text, nullable=False, server_default=""),  # which import brought it
     Column("revision", Integer, nullable=False, server_default="1"),
@@ -198,8 +199,8 @@ evidence = Table(
     Column("ordered", Text, nullable=False, server_default="[]"),  # JSON: [part kind, expected day]
     Column("bad_readings", Text, nullable=False, server_default="[]"),  # JSON: [reading, value, bad since]
     Column("last_used_on", Date),
-    Column("last_used_at", Instant),
-    Column("use_reported", Boolean, nullable=False, server_default=text("false")),
+    Column("uses", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Use
+    Column("out_of_service_on", Date),
     Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
 )
 
@@ -223,7 +224,7 @@ duties = Table(
     Column("holder", String(16), nullable=False),
     Column("unit_id", ForeignKey("units.id"), index=True),
     Column("site_id", ForeignKey("sites.id"), nullable=False, index=True),
-    Column("key", String(48), nullable=False),  # stable within the holder: "look", "battery/fitted/17"
+    Column("key", String(96), nullable=False),  # stable within the holder: "look", "battery/fitted/17"
     Column("kind", String(32), nullable=False),
     Column("subject", Text, nullable=False),
     Column("standing", String(12), nullable=False),
@@ -260,7 +261,7 @@ moves = Table(
     Column("on", Date, nullable=False),
     Column("unit_id", ForeignKey("units.id"), index=True),
     Column("site_id", ForeignKey("sites.id"), nullable=False, index=True),
-    Column("key", String(48), nullable=False),  # the duty's key, or "condition"
+    Column("key", String(96), nullable=False),  # the duty's key, or "condition"
     Column("subject", Text, nullable=False),
     Column("old", Text, nullable=False),  # JSON of what changed; "{}" where the duty is new
     Column("new", Text, nullable=False),  # JSON; "{}" where the duty is gone

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from nightround.reckoning.facts import Evidence
+from nightround.reckoning.facts import Evidence, Use
 from nightround.reckoning.owed import Standing
 from nightround.reckoning.rules import Shape, Span, Subject
 
@@ -22,7 +22,7 @@ USED = datetime(2026, 11, 21, 10, 0, tzinfo=UTC)
         (LOOKED, "in service"),
         (LOOKED._replace(withdrawn_on=d("2026-11-21"), fault_on=d("2026-11-21")), "withdrawn"),
         (LOOKED._replace(fault_on=d("2026-11-21")), "not to be relied on"),
-        (LOOKED._replace(used_at=USED, last_used_at=USED, last_used_on=d("2026-11-21")), "not to be relied on"),
+        (LOOKED._replace(used_at=USED, last_used_on=d("2026-11-21")), "not to be relied on"),
         (LOOKED._replace(pads_missing_on=d("2026-11-21")), "not to be relied on"),
         (Evidence(), "no evidence"),
         (LOOKED._replace(bad_readings=(("cabinet", "fault", d("2026-11-20")),)), "work due"),
@@ -62,7 +62,7 @@ def test_reasons_say_since_when_so_that_they_do_not_change_from_day_to_day() -> 
 
 
 def test_a_used_unit_is_restored_at_once() -> None:
-    found = reckon(unit(LOOKED._replace(used_at=USED, last_used_at=USED, last_used_on=d("2026-11-21"))), "2026-11-21")
+    found = reckon(unit(LOOKED._replace(used_at=USED, last_used_on=d("2026-11-21"))), "2026-11-21")
     assert duty(found, "restore").last_good_day == d("2026-11-21")
     assert duty(found, "restore").standing is Standing.OPEN
 
@@ -71,7 +71,7 @@ def test_a_report_in_hours_keeps_its_minute_across_the_clock_change() -> None:
     # Madrid: 72 hours after 2026-10-24 13:00 is 2026-10-27 12:00 local, the clocks having gone back (§1.3).
     report = rule("madrid", Subject.REPORT_USE, Shape(Span.HOURS, 72))
     used = datetime(2026, 10, 24, 11, 0, tzinfo=UTC)
-    facts = unit(LOOKED._replace(used_at=used, last_used_at=used, last_used_on=d("2026-10-24")))
+    facts = unit(LOOKED._replace(used_at=used, last_used_on=d("2026-10-24"), uses=(Use(used, d("2026-10-24")),)))
     place = Place("Europe/Madrid", "ES", "MD", "")
     found = duty(reckon(facts, "2026-10-25", [*HOUSE, report], place=place), "report-use")
     assert found.deadline == datetime(2026, 10, 27, 11, 0, tzinfo=UTC)
@@ -82,12 +82,13 @@ def test_a_report_in_working_days_skips_thanksgiving() -> None:
     # Arizona ARS 36-2262(3): five working days after Tuesday 2026-11-24 is 2026-12-02 (§1.3).
     report = rule("arizona", Subject.REPORT_USE, Shape(Span.WORKING_DAYS, 5))
     used = datetime(2026, 11, 24, 18, 0, tzinfo=UTC)
-    facts = unit(LOOKED._replace(last_used_at=used, last_used_on=d("2026-11-24")))
+    use = Use(used, d("2026-11-24"))
+    facts = unit(LOOKED._replace(last_used_on=d("2026-11-24"), uses=(use,)))
     place = Place("America/Phoenix", "US", "AZ", "")
     assert duty(reckon(facts, "2026-11-25", [*HOUSE, report], place=place), "report-use").last_good_day == d(
         "2026-12-02"
     )
-    reported = facts._replace(evidence=facts.evidence._replace(use_reported=True))
+    reported = facts._replace(evidence=facts.evidence._replace(uses=(use._replace(reported=True),)))
     assert "report-use" not in [
         item.kind for item in reckon(reported, "2026-11-25", [*HOUSE, report], place=place).duties
     ]

@@ -103,10 +103,10 @@ def test_an_order_covers_until_the_part_is_fitted() -> None:
 
 
 def test_a_report_is_of_the_open_use_first_and_else_of_a_check() -> None:
-    assert digest([entry("used", 0), entry("reported", 1)]).use_reported
+    assert digest([entry("used", 0), entry("reported", 1)]).uses[0].reported
     assert digest([check(0), entry("reported", 1)]).reported_on == d("2026-11-02")
     found = digest([entry("used", 0), entry("reported", 1, about="check")])
-    assert not found.use_reported
+    assert not found.uses[0].reported
     assert found.reported_on == d("2026-11-02")
 
 

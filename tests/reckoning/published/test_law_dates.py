@@ -5,13 +5,13 @@ None of this is legal advice; each rule carries its source and the day on which 
 
 from __future__ import annotations
 
-from datetime import UTC, timedelta
+from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from nightround.reckoning.dates import add_months, first_bad_day, hours_after, last_good_day, local_day, working_days
-from nightround.reckoning.facts import Evidence
+from nightround.reckoning.facts import Evidence, Use
 from nightround.reckoning.owed import Standing
 from nightround.reckoning.rules import Shape, Span
 
@@ -42,9 +42,17 @@ PUBLISHED = [
     # Japan, notices of 2009-04-16: every day. UK guidance: weekly (computed)
     ("jp-look-daily", "2026-11-25", "2026-11-26"),
     ("gb-look-weekly", "2026-11-25", "2026-12-02"),
+    # 77 Illinois Administrative Code 527.600(b): out of service on day 0, put right by day 10
+    ("us-il-fitness-replace-10-days", "2026-11-25", "2026-12-05"),
     # California HSC §1797.196(b)(1)(D): twice a year, kept as six months (computed)
     ("us-ca-test-half-yearly", "2026-08-31", "2027-02-28"),
 ]
+
+
+def after(used: datetime, used_on: date) -> Evidence:
+    """What is known of a unit that was used and of which nothing was logged since."""
+    used = used.astimezone(UTC)
+    return Evidence(used_at=used, last_used_on=used_on, uses=(Use(used, used_on),), out_of_service_on=used_on)
 
 
 @pytest.mark.parametrize(("rule_id", "evidence", "good"), PUBLISHED)
@@ -79,7 +87,7 @@ def test_a_unit_used_in_madrid_is_notified_within_72_elapsed_hours_across_the_ch
     assert deadline.astimezone(ZoneInfo("Europe/Madrid")).isoformat() == "2026-10-27T12:00:00+01:00"
     rules = (book().rule("es-md-report-use-72-hours"),)
     where = place("ES", "MD", zone="Europe/Madrid")
-    said = Evidence(used_at=used.astimezone(UTC), last_used_on=d("2026-10-24"), last_used_at=used.astimezone(UTC))
+    said = after(used, d("2026-10-24"))
     duty = duty_of(rules, where, "2026-10-25", said, "report-use")
     assert (duty.last_good_day, duty.deadline) == (d("2026-10-27"), at("2026-10-27T11:00:00+00:00"))
 
@@ -90,7 +98,7 @@ def test_arizona_without_holidays_would_be_a_day_earlier() -> None:
     assert last_good_day(shape, d("2026-11-24"), working_days("", "")) == d("2026-12-01")
     used = at("2026-11-25T04:30:00+00:00")  # 21:30 on the 24th in Phoenix: the local day counts
     where = place("US", "AZ", zone="America/Phoenix")
-    said = Evidence(used_at=used, last_used_on=local_day(used, where.time_zone), last_used_at=used)
+    said = after(used, local_day(used, where.time_zone))
     rules = (book().rule("us-az-report-use-5-working-days"),)
     assert duty_of(rules, where, "2026-11-26", said, "report-use").last_good_day == d("2026-12-02")
 
@@ -116,8 +124,6 @@ def test_working_days_skip_weekends_and_the_public_holidays_of_the_place(
 @pytest.mark.parametrize(
     ("shape", "evidence", "good"),
     [
-        # 77 Illinois Administrative Code 527.600(b): out of service on day 0, put right by day 10
-        (Shape(Span.DAYS, 10), "2026-11-25", "2026-12-05"),
         # Course cards of the American Heart Association: two years, through the end of the month (cpr.heart.org)
         (Shape(Span.MONTHS_TO_MONTH_END, 24), "2026-02-10", "2028-02-29"),
         (Shape(Span.MONTHS_TO_MONTH_END, 24), "2025-11-30", "2027-11-30"),
@@ -146,7 +152,7 @@ def test_orders_go_out_three_months_ahead() -> None:
 def test_a_used_unit_is_restored_on_the_day_of_the_use(subject: str) -> None:
     # California HSC §1797.196(b)(1)(D): tested after each use. Taiwan, article 7: replenished at once
     used = at("2026-11-24T10:00:00+00:00")
-    said = Evidence(used_at=used, last_used_on=d("2026-11-24"), last_used_at=used)
+    said = after(used, d("2026-11-24"))
     rule = book().rule(subject)
     duty = duty_of((rule,), place(rule.country, rule.subdivision), "2026-11-25", said, "restore")
     assert (duty.last_good_day, duty.standing) == (d("2026-11-24"), Standing.OVERDUE)

@@ -127,4 +127,7 @@ def test_a_use_makes_the_unit_doubtful_until_pads_and_a_good_check(program: Prog
     do(program, unit, "fitted", part={"kind": "pads-adult", "label_date": "2029-04-30"}, days_ago=2)
     assert condition(program, unit) == "not to be relied on"
     do(program, unit, "check", days_ago=1, readings={"self-test": "ok", "pads": "ok"})
+    assert condition(program, unit) == "work due"  # restored; the record and the crew note are still owed
+    do(program, unit, "downloaded", days_ago=1)
+    do(program, unit, "reported", days_ago=1, readings={"about": "crew"})
     assert condition(program, unit) == "in service"

@@ -178,3 +178,25 @@ def test_a_flag_that_says_neither_is_refused() -> None:
 def test_pairs_without_a_name_or_twice_are_refused(cell: str) -> None:
     with pytest.raises(Refused):
         split_pairs(cell)
+
+
+YEAR = "-2;-0.04;4;8,5;13;16;18;17.96;14;9;4;1"
+
+
+def test_monthly_temperatures_are_twelve_numbers_kept_to_a_tenth() -> None:
+    kept = "-2;0;4;8.5;13;16;18;18;14;9;4;1"
+    assert cells.monthly_celsius(YEAR) == kept
+    assert cells.monthly_celsius(neutral(YEAR)) == kept
+    assert cells.monthly_celsius(kept) == kept
+    assert cells.monthly_celsius(" ") is None
+
+
+@pytest.mark.parametrize("cell", ["1;2;3", YEAR + ";1", "a" + YEAR, ";" * 11, 12.5, date(2026, 1, 1), True])
+def test_anything_but_twelve_numbers_is_refused(cell: cells.Cell) -> None:
+    with pytest.raises(Refused):
+        cells.monthly_celsius(cell)
+
+
+def test_degrees_that_are_not_celsius_are_refused() -> None:
+    with pytest.raises(Refused, match="61 °C"):
+        cells.monthly_celsius(YEAR.replace("18;", "61;", 1))

@@ -92,6 +92,7 @@ order_lead_months = 4
         ("inspection", '{ each = "year" }', Shape(Span.EACH, period="year")),
         ("report-use", "{ working_days = 5 }", Shape(Span.WORKING_DAYS, 5)),
         ("report-use", "{ hours = 72 }", Shape(Span.HOURS, 72)),
+        ("replace", "{ days = 10 }", Shape(Span.DAYS, 10)),
         ("restore", "{ at_once = true }", Shape(Span.AT_ONCE)),
         ("test", "{ per_model = true }", Shape(Span.PER_MODEL)),
         ("kit", "{ label = true }", Shape(Span.LABEL)),
@@ -196,6 +197,9 @@ def test_a_mistake_is_told_with_its_file_its_rule_its_key_and_its_cure(
         ("restore", "{ days = 1 }", "", "shape"),
         ("report-use", "{ per_model = true }", "", "shape"),
         ("report-use", '{ each = "month" }', "", "shape"),
+        ("replace", "{ hours = 72 }", "", "shape"),
+        ("replace", "{ per_model = true }", "", "shape"),
+        ("replace", "{ days = 10 }", "opens_days = 5", "opens_days"),
     ],
 )
 def test_what_reckoning_would_pass_over_in_silence_is_refused(
@@ -252,3 +256,9 @@ def test_a_rule_may_hold_for_a_single_day(tmp_path: Path) -> None:
     one_day = 'force = "house"\neffective_from = 2026-02-01\neffective_to = 2026-02-01'
     rule = ours(tmp_path, changed('force = "house"', one_day))
     assert [rule.in_force(date(2026, month, day)) for month, day in ((1, 31), (2, 1), (2, 2))] == [False, True, False]
+
+
+def test_a_name_longer_than_a_duty_can_carry_is_refused(tmp_path: Path) -> None:
+    assert book(tmp_path, {"ours": changed('"ours-look"', f'"{"a" * 80}"')}).rule("a" * 80).id == "a" * 80
+    with pytest.raises(UserError, match="has 81 characters; 80 are the most"):
+        ours(tmp_path, changed('"ours-look"', f'"{"a" * 81}"'))

@@ -23,6 +23,9 @@ kit = ["kit-razor"]
 battery_bars = 4
 memory_events = 5
 memory_hours_each = 3
+rated_shocks = 200
+rated_minutes = 600
+doubling_celsius = 8
 min_celsius = 0
 max_celsius = 50
 
@@ -47,6 +50,9 @@ def test_every_key_of_a_sheet_is_read(tmp_path: Path) -> None:
         intervals=(("look", Shape(Span.MONTHS, 1)), ("inspection", Shape(Span.MONTHS_TO_MONTH_END, 24))),
         memory_events=5,
         memory_hours_each=3,
+        rated_shocks=200,
+        rated_minutes=600,
+        doubling_celsius=8,
         min_celsius=0,
         max_celsius=50,
     )
@@ -116,3 +122,23 @@ def test_the_shipped_sheets_are_invented_and_cover_what_the_demonstration_shows(
     assert [(sheet.memory_events, sheet.memory_hours_each, sheet.child_by_switch) for sheet in five] == [(5, 3, True)]
     assert any({"pads-adult", "pads-child"} <= set(sheet.pads) for sheet in found.values())
     assert any(sheet.interval("look") is None for sheet in found.values())
+
+
+@pytest.mark.parametrize(
+    ("lines", "key"),
+    [
+        ("rated_shocks = 200", "rated_shocks"),
+        ("rated_minutes = 600", "rated_minutes"),
+        ("standby_months = 60\nrated_shocks = 0", "rated_shocks"),
+        ("standby_months = 60\ndoubling_celsius = 8", "doubling_celsius"),
+        ("standby_months = 60\nrated_shocks = 200\ndoubling_celsius = 0", "doubling_celsius"),
+    ],
+)
+def test_figures_of_a_drain_budget_that_tell_nothing_are_refused(tmp_path: Path, lines: str, key: str) -> None:
+    with pytest.raises(UserError, match=f"corrie.toml, key {key}: "):
+        book(tmp_path, {}, {"corrie": f"{SHEET}\n{lines}\n"})
+
+
+def test_a_sheet_without_a_doubling_takes_ten_degrees(tmp_path: Path) -> None:
+    text = f"{SHEET}\nstandby_months = 60\nrated_shocks = 200\n"
+    assert book(tmp_path, {}, {"corrie": text}).sheets["Corrie 3"].doubling_celsius == 10

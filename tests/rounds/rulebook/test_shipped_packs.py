@@ -39,6 +39,10 @@ SAID: dict[tuple[str, str, str], dict[str, tuple[Subject, Shape, Force]]] = {
         "us-az-look-per-model": (Subject.LOOK, PER_MODEL, Force.LAW),
         "us-az-report-use-5-working-days": (Subject.REPORT_USE, Shape(Span.WORKING_DAYS, 5), Force.LAW),
     },
+    ("US", "IL", "sports"): {
+        "us-il-look-per-model": (Subject.LOOK, PER_MODEL, Force.LAW),
+        "us-il-fitness-replace-10-days": (Subject.REPLACE, Shape(Span.DAYS, 10), Force.LAW),
+    },
     ("US", "NJ", "school"): {"us-nj-school-look-per-model": (Subject.LOOK, PER_MODEL, Force.LAW)},
     ("US", "NJ", ""): {},
     ("US", "VA", ""): {},  # no interval known: from memory, so never a rule
@@ -125,9 +129,7 @@ def test_california_went_from_thirty_days_to_ninety() -> None:
 def test_the_same_californian_unit_had_another_date_under_the_old_rule() -> None:
     # Old: thirty days, started anew by a use; now: ninety days, a use changes nothing
     where = place("US", "CA")
-    said = Evidence(
-        looked_on=d("2015-06-01"), last_used_on=d("2015-06-10"), last_used_at=None, tested_on=d("2015-06-01")
-    )
+    said = Evidence(looked_on=d("2015-06-01"), last_used_on=d("2015-06-10"), tested_on=d("2015-06-01"))
     old = tuple(rule for rule in binding(book().rules, where, d("2015-06-15")) if rule.force is Force.LAW)
     new = tuple(rule for rule in binding(book().rules, where, d("2016-06-15")) if rule.force is Force.LAW)
     assert duty_of(old, where, "2015-06-15", said, "look").last_good_day == d("2015-07-10")

@@ -16,10 +16,12 @@ FIELDS: tuple[tuple[str, Any], ...] = (
     ("longitude", None),
     ("subdivision", ""),
     ("site_type", ""),
+    ("monthly_celsius", ""),
     ("notes", ""),
 )
 _COMPARED = (*(name for name, _ in FIELDS), "time_zone", "country", "source")
-_MATTERS = ("time_zone", "country", "subdivision", "site_type")  # what decides which rules bind, and which day it is
+# What decides which rules bind, which day it is, and how fast a battery drains.
+_MATTERS = ("time_zone", "country", "subdivision", "site_type", "monthly_celsius")
 _NEW: Columns = {**dict(FIELDS), "time_zone": "", "country": "", "source": ""}
 _NAMED = 8  # sites named in a remark
 
