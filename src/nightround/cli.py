@@ -41,6 +41,7 @@ _WHERE: dict[str, str] = {
     "log": "logbook",
     "strike": "logbook",
     "history": "logbook",
+    "rules": "rules",
 }
 
 
