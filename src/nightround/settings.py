@@ -17,6 +17,7 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from .colors import CSS3
 from .errors import UserError
 
 PREFIX = "NIGHTROUND_"
@@ -29,7 +30,14 @@ def _known_zone(name: str) -> str:
     return name
 
 
+def _known_color(name: str) -> str:
+    if name.lower() not in CSS3:
+        raise ValueError("not a CSS3 colour name; use one such as teal or turquoise")
+    return name.lower()
+
+
 Zone = Annotated[str, AfterValidator(_known_zone)]
+Color = Annotated[str, AfterValidator(_known_color)]
 
 
 class _Section(BaseModel):
@@ -116,9 +124,9 @@ class Mail(_Section):
     """Letters claimed at once; one connection is used for a batch."""
     timeout_scale: float = Field(1.0, gt=0, le=10)
     """Scales the timeouts of RFC 5321 §4.5.3.2 (greeting 5 min, MAIL 5, RCPT 5, DATA 2, block 3, final dot 10)."""
-    retry_minutes: list[int] = Field(default_factory=lambda: [30, 30, 120, 180])
+    retry_minutes: list[int] = Field(default_factory=lambda: [30, 30, 120, 180], min_length=1)
     """Wait after each failed try (4yz) of a letter; the last repeats. RFC 5321 §4.5.4.1: at least 30 minutes."""
-    urgent_retry_minutes: list[int] = Field(default_factory=lambda: [1, 2, 5, 10, 15])
+    urgent_retry_minutes: list[int] = Field(default_factory=lambda: [1, 2, 5, 10, 15], min_length=1)
     """The same for escalations, which are worth trying faster."""
     give_up_hours: int = Field(108, ge=1)
     """When a letter is given up: 4.5 days, RFC 5321 §4.5.4.1."""
@@ -150,7 +158,7 @@ class Calendars(_Section):
 
     refresh_hours: int = Field(6, ge=1, le=168)
     """How often subscribers are asked to look again (RFC 7986 REFRESH-INTERVAL); they decide for themselves."""
-    color: str = "teal"
+    color: Color = "teal"
     """A CSS3 colour name (RFC 7986 §5.9)."""
 
 

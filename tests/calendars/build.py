@@ -114,7 +114,6 @@ class Fleet:
 
     def edit(self, table: Any, row_id: int, **values: Any) -> None:
         """What an import does to a site or unit that it finds different."""
-        values.setdefault("revision", table.c.revision + 1)
         with self.program.store.write() as conn:
             conn.execute(update(table).where(table.c.id == row_id).values(values))
             raise_version(conn)

@@ -19,9 +19,12 @@ from nightround.calendars import feed as feeds
 from nightround.calendars import keys
 from nightround.calendars.reading import EVENTS, TASKS
 from nightround.errors import UserError
-from nightround.settings import Settings
+from nightround.rounds.tonight import run_round
+from nightround.settings import Settings, load
+from nightround.store.database import Store
 from nightround.store.tables import duties, events, feed_states, sites, units
 from nightround.store.tables import fleet as fleet_row
+from tests.bench import fleet as invented
 from tests.conftest import NAMESPACE, Clock
 
 from .agreement import agreed, lines
@@ -69,6 +72,14 @@ def test_the_head_says_what_the_calendar_is(program: Program, fleet: Fleet) -> N
     for name in (b"METHOD", b"ORGANIZER", b"VTIMEZONE", b"VALARM"):
         assert name not in body
     assert all(len(line) <= 75 for line in lines(body))
+
+
+@pytest.mark.parametrize("color", ["#ff0000", "tael", "rgb(1,2,3)"])
+def test_a_colour_that_is_no_name_of_css3_is_refused(settings: Settings, tmp_path: Path, color: str) -> None:
+    # RFC 7986 §5.9.
+    (tmp_path / "nightround.toml").write_text(f'[calendars]\ncolor = "{color}"\n', encoding="utf-8")
+    with pytest.raises(UserError, match=r"calendars\.color: .*CSS3"):
+        load(tmp_path / "nightround.toml")
 
 
 def test_a_name_with_a_comma_is_escaped_in_the_head(program: Program, fleet: Fleet) -> None:
@@ -277,6 +288,34 @@ def test_only_what_changed_is_made_anew(program: Program, fleet: Fleet, monkeypa
     fleet.edit(sites, mill, name="Old Mill")
     assert "Old Mill" in built(program, feed).decode()
     assert len(made) == 4
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "value"),
+    [
+        *(("units", name, "other") for name in ("unit", "spot", "floor")),
+        *(("units", name, 12.5) for name in ("latitude", "longitude")),
+        *(("sites", name, "other") for name in ("site", "name", "address")),
+        *(("sites", name, 12.5) for name in ("latitude", "longitude")),
+        ("sites", "time_zone", "Pacific/Auckland"),
+    ],
+)
+def test_whatever_an_event_shows_of_its_unit_and_site_makes_it_anew(
+    program: Program, fleet: Fleet, table: str, column: str, value: str | float
+) -> None:
+    place = {"latitude": 1.0, "longitude": 2.0}
+    site = fleet.site(**place, name="" if column == "site" else "Mill Lane")
+    unit = fleet.unit(site, **(place if table == "units" else {}))
+    fleet.duty(unit, site, changed_at=datetime(2026, 11, 25, 22, 0, tzinfo=UTC))
+    feed, _ = fleet.feed()
+    before = built(program, feed)
+    rows, number = (units, unit) if table == "units" else (sites, site)
+    fleet.edit(rows, number, **{column: value})
+    after = built(program, feed)
+    assert after != before
+    with program.store.write() as conn:
+        conn.execute(delete(events))
+    assert built(program, feed) == after
 
 
 def test_a_new_base_address_makes_every_event_anew(program: Program, fleet: Fleet) -> None:
@@ -522,3 +561,27 @@ def test_the_namespace_of_the_fleet_is_the_root_of_the_sentinels_uid(program: Pr
     with program.store.write() as conn:
         conn.execute(update(fleet_row).values(namespace=NAMESPACE[:-1] + "2"))
     assert sentinel(built(program, feed))["uid"] != first
+
+
+def test_three_parsers_agree_on_a_fleet_after_a_round(sqlite_store: Store, settings: Settings, clock: Clock) -> None:
+    program = Program(settings, sqlite_store, clock)
+    invented.build(sqlite_store, 15)
+    run_round(program, "America/Los_Angeles", invented.ON)
+    with sqlite_store.write() as conn:
+        feed, _ = keys.add(conn, clock.now)
+        stored = conn.execute(select(duties.c.uid, duties.c.last_good_day).where(duties.c.standing != "not recorded"))
+        days = {row.uid: row.last_good_day for row in stored}
+    body = built(program, feed)
+    seen = agreed(body)
+    assert len(seen) == len(days) + 1
+    for uid, good in days.items():
+        assert (seen[uid].start, seen[uid].end) == (good, good + timedelta(days=1))
+    assert sentinel(body)["dtstart"].dt == invented.ON + timedelta(days=3)
+    # The next night moves the sentinel and nothing that did not change.
+    run_round(program, "America/Los_Angeles", invented.ON + timedelta(days=1))
+    again = built(program, feed)
+    assert sentinel(again)["sequence"] == sentinel(body)["sequence"] + 1
+    before = {item["uid"]: item.to_ical() for item in components(body)}
+    moved = [item for item in components(again) if before.get(item["uid"]) != item.to_ical()]
+    assert len(moved) < len(before) / 10
+    assert all(item["sequence"] > 0 for item in moved)

@@ -132,16 +132,7 @@ def _to_come(conn: Connection, program: Program) -> dict[str, Any]:
 
 
 def _show(desk: Desk, found: dict[str, Any]) -> None:
-    for row in found["rounds"]:
-        if row["hours_ago"] is None:
-            desk.say(f"LATE  no round has ever run for {row['zone']}; run: nightround round")
-        elif row["late"]:
-            desk.say(
-                f"LATE  the round for {row['zone']} last ran {row['hours_ago']} hours ago; is the service running?"
-            )
-    oldest = max((row["hours_ago"] or 0.0 for row in found["rounds"]), default=None)
-    if oldest is not None and not any(row["late"] for row in found["rounds"]):
-        desk.say(f"Last round at most {oldest} hours ago in every zone.")
+    _say_rounds(desk, found["rounds"])
     states = found["conditions"]
     desk.say(f"{found['units']} units: " + ", ".join(f"{count} {name}" for name, count in states.items()))
     _list(
@@ -186,9 +177,24 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
         )
 
 
+def _say_rounds(desk: Desk, rounds: list[dict[str, Any]]) -> None:
+    """The age of the last round first: everything below is as old as that."""
+    never = [row["zone"] for row in rounds if row["hours_ago"] is None]
+    late = [row for row in rounds if row["late"] and row["hours_ago"] is not None]
+    if never:
+        desk.say(f"LATE  no round has ever run for {', '.join(never)}; run: nightround round")
+    for row in late:
+        desk.say(f"LATE  the round for {row['zone']} last ran {row['hours_ago']} hours ago; is the service running?")
+    if rounds and not never and not late:
+        desk.say(f"Last round at most {max(row['hours_ago'] for row in rounds)} hours ago in every zone.")
+
+
 def _rule(because: list[dict[str, Any]]) -> str:
     winner = because[0]
-    return f"{winner['title']} ({winner['force']}, {winner['source']})"
+    source = (
+        winner["source"] if winner["source"].startswith(winner["force"]) else f"{winner['force']}, {winner['source']}"
+    )
+    return f"{winner['title']} ({source})"
 
 
 def _list(desk: Desk, title: str, rows: list[tuple[Any, ...]], total: int, columns: tuple[str, ...]) -> None:

@@ -188,7 +188,11 @@ class _Delivery:
                     return
                 if line is None:
                     break
-                taken = await self._carry(line, letters)
+                try:
+                    taken = await self._carry(line, letters)
+                except BaseException:
+                    line.drop()
+                    raise
                 barren = 0 if taken or line.alive else barren + 1
                 await line.close(0.5 if self._ending() else smtp.QUIT)
                 self._lines.discard(line)

@@ -249,6 +249,10 @@ class Line:
                 logger.debug("QUIT failed", extra={"why": str(error)})
         self._client.close()
 
+    def drop(self) -> None:
+        """Ends the connection without a word."""
+        self._client.close()
+
 
 async def _asked(command: object) -> tuple[int, str]:
     """The server's code and words; the library raises where the code is not exactly the one of the book."""

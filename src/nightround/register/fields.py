@@ -49,7 +49,7 @@ _READERS: dict[str, Convert] = {
 DATES = ("day", "label", "instant", "until")
 
 # Words that come again and again: each is read once.
-_REPEATED = ("lower", "zone", "country", "subdivision", "kind", "state", "entry", "roles")
+_REPEATED = ("lower", "zone", "country", "subdivision", "kind", "state", "entry", "roles", "readings")
 
 _SPECS: dict[str, str] = {
     "sites": "site:code name:line address:line latitude:latitude longitude:longitude time_zone:zone country:country "

@@ -68,16 +68,17 @@ def append_many(conn: Connection, entries: Sequence[NewEntry], now: datetime) ->
     for entry in entries:
         _refuse(entry, now)
     count, head = conn.execute(select(fleet.c.log_count, fleet.c.log_head).with_for_update()).one()
-    known = _already(conn, [content_digest(entry) for entry in entries])
+    contents = [_content(entry) for entry in entries]
+    digests = [_digest(content) for content in contents]
+    known = _already(conn, digests)
     ids: list[int] = []
     rows: list[dict[str, Any]] = []
-    for entry in entries:
-        digest = content_digest(entry)
+    for entry, content, digest in zip(entries, contents, digests, strict=True):
         if digest in known:
             ids.append(known[digest])
             continue
         count += 1
-        row = _row(count, entry, now, digest, head)
+        row = _row(count, entry, now, content, digest, head)
         head = row["hash"]
         rows.append(row)
         known[digest] = count
@@ -91,7 +92,11 @@ def append_many(conn: Connection, entries: Sequence[NewEntry], now: datetime) ->
 
 def content_digest(entry: NewEntry) -> str:
     """SHA-256 of what the entry says, without when it was written: the same entry gives the same digest."""
-    return hashlib.sha256(_content(entry).encode()).hexdigest()
+    return _digest(_content(entry))
+
+
+def _digest(content: str) -> str:
+    return hashlib.sha256(content.encode()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +156,7 @@ def _already(conn: Connection, digests: Sequence[str]) -> dict[str, int]:
     return found
 
 
-def _row(entry_id: int, entry: NewEntry, now: datetime, digest: str, head: str) -> dict[str, Any]:
+def _row(entry_id: int, entry: NewEntry, now: datetime, content: str, digest: str, head: str) -> dict[str, Any]:
     return {
         "id": entry_id,
         "unit_id": entry.unit_id,
@@ -166,7 +171,7 @@ def _row(entry_id: int, entry: NewEntry, now: datetime, digest: str, head: str) 
         "source": entry.source,
         "digest": digest,
         "prev_hash": head,
-        "hash": _link(entry_id, head, _content(entry), now),
+        "hash": _link(entry_id, head, content, now),
     }
 
 

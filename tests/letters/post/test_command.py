@@ -93,12 +93,14 @@ def test_sigterm_lets_the_letter_in_hand_arrive_and_leaves_the_rest(program: Pro
     with Receiver() as receiver:
         file = configured(tmp_path, receiver.port)
         running = subprocess.Popen(
-            [sys.executable, "-m", "nightround", "--config", str(file), "deliver"], stdout=subprocess.PIPE
+            [sys.executable, "-m", "nightround", "--config", str(file), "deliver"],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
         )
         receiver.meanwhile = running.terminate
-        out, _ = running.communicate(timeout=30)
+        out, said = running.communicate(timeout=30)
     sent = len(receiver.letters)
-    assert running.returncode == 0
+    assert running.returncode == 0, said.decode()
     assert 1 <= sent < count
     assert len(receiver.offered) == sent
     assert out.decode() == f"sent {sent}, waiting {count - sent}, given up 0\n"
