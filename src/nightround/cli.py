@@ -42,6 +42,7 @@ _WHERE: dict[str, str] = {
     "strike": "logbook",
     "history": "logbook",
     "rules": "rules",
+    "discard": "discard",
 }
 
 

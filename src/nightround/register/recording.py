@@ -17,6 +17,7 @@ from ..reckoning.readings import WORDS, is_word
 from ..store.database import raise_version
 from ..store.tables import fleet, log, parts, people, sites, units
 from .evidence import refresh
+from .gravestones import DISCARDED
 from .log import NewEntry, append
 
 PART_KEYS = ("kind", "lot", "label_date", "expected", "note")
@@ -53,9 +54,11 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
     """
     if not why.strip():
         raise UserError("a correction needs a reason: --why TEXT")
-    row = conn.execute(select(log.c.unit_id, log.c.entry).where(log.c.id == entry_id)).first()
+    row = conn.execute(select(log.c.unit_id, log.c.entry, log.c.discarded_at).where(log.c.id == entry_id)).first()
     if row is None:
         raise UserError(f"log entry {entry_id} does not exist; see: nightround history UNIT")
+    if row.discarded_at is not None or row.entry == DISCARDED:
+        raise UserError(f"log entry {entry_id} was discarded or tells what was; there is nothing to correct in it")
     if row.entry == "struck":
         raise UserError(f"log entry {entry_id} is itself a correction; log what is true now instead")
     if conn.execute(select(log.c.id).where(log.c.strikes == entry_id)).first() is not None:

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, func, select
 from ..errors import UserError
 from ..reckoning.dates import add_months
 from ..reckoning.facts import Place
-from ..reckoning.rules import Rule, Shape, Span, binding
+from ..reckoning.rules import Rule, Shape, Span, Subject, binding
 from ..store.tables import sites, units
 from .shapes import PARTS, ROUNDS
 
@@ -118,6 +118,8 @@ def effective_words(rule: Rule) -> str:
 
 def owed_words(rule: Rule) -> str:
     """The rule's shape in words: how often, or how soon."""
+    if rule.subject is Subject.RECORDS:
+        return _kept_words(rule.shape)
     if rule.subject in PARTS:
         return _part_words(rule.shape)
     said = _span_words(rule.shape)
@@ -125,8 +127,16 @@ def owed_words(rule: Rule) -> str:
     if span is Span.EACH:
         return said
     if rule.subject in ROUNDS:
-        return said if span is Span.PER_MODEL else f"at least every {said}"
+        return said if span is Span.PER_MODEL else f"at least every {said.removeprefix('1 ')}"
     return said if span is Span.AT_ONCE else f"within {said}"
+
+
+def _kept_words(shape: Shape) -> str:
+    if shape.span is Span.KEPT_MONTHS:
+        return f"kept for {_count(shape.n, 'month')}"
+    if shape.span is Span.KEPT_AFTER_ROLE:
+        return f"kept while the person has the role and {_count(shape.n, 'month')} after"
+    return str(shape.span)
 
 
 def _part_words(shape: Shape) -> str:

@@ -113,7 +113,7 @@ def test_a_source_is_old_when_it_was_read_more_than_a_year_ago(verified: str, da
     ("subject", "shape", "said"),
     [
         (Subject.LOOK, Shape(Span.DAYS, 90), "at least every 90 days"),
-        (Subject.LOOK, Shape(Span.MONTHS, 1), "at least every 1 month"),
+        (Subject.LOOK, Shape(Span.MONTHS, 1), "at least every month"),
         (Subject.TEST, Shape(Span.MONTHS_TO_MONTH_END, 24), "at least every 24 months, to the end of the month"),
         (Subject.LOOK, Shape(Span.EACH, period="week"), "once each ISO week, Monday to Sunday"),
         (Subject.LOOK, Shape(Span.EACH, period="quarter"), "once each calendar quarter"),
@@ -125,6 +125,10 @@ def test_a_source_is_old_when_it_was_read_more_than_a_year_ago(verified: str, da
         (Subject.REPORT_USE, Shape(Span.DAYS, 1), "within 1 day"),
         (Subject.PADS, Shape(Span.LABEL), "by its label date"),
         (Subject.BATTERY, Shape(Span.MONTHS, 48), "within 48 months of being fitted"),
+        (Subject.RECORDS, Shape(Span.KEPT_MONTHS, 24), "kept for 24 months"),
+        (Subject.RECORDS, Shape(Span.KEPT_FOR_LIFE), "kept for the life of the unit"),
+        (Subject.RECORDS, Shape(Span.KEPT_UNTIL_NEXT_CHECK), "kept until the next check"),
+        (Subject.RECORDS, Shape(Span.KEPT_AFTER_ROLE, 36), "kept while the person has the role and 36 months after"),
         (Subject.KIT, Shape(Span.EACH, period="year"), "by the end of the year after the one in which it was fitted"),
     ],
 )
