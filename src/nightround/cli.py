@@ -43,6 +43,7 @@ _WHERE: dict[str, str] = {
     "history": "logbook",
     "rules": "rules",
     "discard": "discard",
+    "notice": "notices",
 }
 
 

@@ -46,4 +46,10 @@ def rounds_on(
 def letters(program: Program, on: date | None = None) -> int:
     """Stores every letter owed, for now or for a civil date, and says how many."""
     now = program.clock()
-    return telling.sweep(program, now, on=on) + weekly.post_owed(program, now, on=on)
+    told = 0
+    try:
+        told = telling.sweep(program, now, on=on)
+    finally:
+        # A template of one kind that is broken must not keep back letters of the other.
+        written = weekly.post_owed(program, now, on=on)
+    return told + written

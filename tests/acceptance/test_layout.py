@@ -16,16 +16,18 @@ from nightround import cli
 TOP = Path(__file__).parents[2]
 SOURCE = Path(nightround.__file__).parent
 
-BASE = {"errors", "settings", "bootstrap", "resources"}
+BASE = {"errors", "settings", "bootstrap", "resources", "colors", "addresses"}
 FACTS = {"reckoning", "store"}
 # Who may import whom. A name is a folder or a module right under the package. `reckoning` imports nothing of ours.
 MAY: dict[str, set[str]] = {
     "errors": set(),
     "resources": set(),
+    "addresses": set(),
     "logs": set(),
+    "colors": {"errors"},
     "reckoning": set(),
     "store": {"reckoning", "errors"},
-    "settings": {"errors", "store"},
+    "settings": {"errors", "store", "colors"},
     "settings_file": {"errors", "settings"},
     "bootstrap": {"errors", "settings", "store"},
     "installation": {"errors", "settings", "settings_file", "store"},

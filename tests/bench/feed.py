@@ -39,7 +39,7 @@ def run(units: int = 334) -> dict[str, Any]:
 
         compared = by_turns(_emptied(program, lambda: _look(program, feed)), lambda: _floor(values), 5)
         peak = peak_rss_mb()
-        changed = min(timed(_one_changed(program, feed, number)) for number in range(1, 8))
+        changed = min(timed(_one_changed(program, feed, number)) for number in range(1, 21))
         _look(program, feed)
         unchanged = min(timed(lambda: _unchanged(program, feed)) for _ in range(20))
         program.store.close()

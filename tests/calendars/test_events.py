@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import logging
 from datetime import UTC, date, datetime
@@ -13,8 +14,10 @@ from hypothesis import strategies as st
 from icalendar import Calendar, Event
 
 from nightround.calendars.events import blank, octets, on_last_good_day, render
+from nightround.calendars.feed import FORM
 from nightround.calendars.reading import EVENTS, TASKS
 from nightround.calendars.text import folded, one_line, shortened
+from nightround.calendars.words import categories, description, location, summary
 from nightround.settings import load
 
 from .agreement import agreed, lines
@@ -93,7 +96,7 @@ def test_an_event_carries_what_the_duty_stores_and_nothing_of_now() -> None:
 
 
 @pytest.mark.parametrize(
-    ("more", "summary"),
+    ("more", "said"),
     [
         ({}, "Look at MILL-03, reception – Mill Lane"),
         ({"standing": "open"}, "Look at MILL-03, reception – Mill Lane"),
@@ -112,7 +115,7 @@ def test_an_event_carries_what_the_duty_stores_and_nothing_of_now() -> None:
         ),
         (
             {"kind": "battery", "key": "battery/spare/9", "standing": "order now"},
-            "Order now: replace spare battery of MILL-03, reception – Mill Lane",
+            "Order now: spare battery of MILL-03, reception – Mill Lane",
         ),
         (
             {"kind": "kit-gloves", "key": "kit-gloves/fitted/9"},
@@ -120,8 +123,17 @@ def test_an_event_carries_what_the_duty_stores_and_nothing_of_now() -> None:
         ),
         (
             {"kind": "pads-child", "key": "pads-child/fitted/none"},
-            "Fit child pads to MILL-03, reception – Mill Lane",
+            "Fit the missing child pads of MILL-03, reception – Mill Lane",
         ),
+        (
+            {"kind": "battery", "key": "battery/fitted/none", "standing": "not recorded"},
+            "None on record: battery of MILL-03, reception – Mill Lane",
+        ),
+        (
+            {"kind": "battery", "key": "battery/fitted/3", "standing": "not recorded"},
+            "No date recorded: battery of MILL-03, reception – Mill Lane",
+        ),
+        ({"standing": "not recorded"}, "No date recorded: look at MILL-03, reception – Mill Lane"),
         (
             {"kind": "pads-adult", "key": "pads-adult/spare/9", "unit": "", "spot": ""},
             "Replace spare adult pads kept at Mill Lane",
@@ -136,8 +148,8 @@ def test_an_event_carries_what_the_duty_stores_and_nothing_of_now() -> None:
         ),
     ],
 )
-def test_the_summary_says_what_on_which_unit_and_where(more: dict[str, Any], summary: str) -> None:
-    assert _shown(**more)["summary"] == summary
+def test_the_summary_says_what_on_which_unit_and_where(more: dict[str, Any], said: str) -> None:
+    assert _shown(**more)["summary"] == said
 
 
 def test_the_description_gives_the_reasons_with_force_source_and_date() -> None:
@@ -165,6 +177,32 @@ def test_the_description_gives_the_reasons_with_force_source_and_date() -> None:
     ]
 
 
+def test_words_that_change_come_with_another_form() -> None:
+    """Kept bytes are made anew only when `feed.FORM` says that the same duty gives other bytes than before.
+
+    If this fails, words were changed on purpose: raise FORM and put the new pair here.
+    """
+    said = hashlib.sha256()
+    for kind in ("look", "test", "inspection", "restore", "report-use", "put-right", "pads-adult", "kit-gloves", "x-y"):
+        for standing in ("ahead", "open", "order now", "overdue", "not recorded"):
+            for state in ("fitted/3", "fitted/none", "spare/3"):
+                good = date(2026, 12, 1) if standing != "not recorded" else None
+                one = due(
+                    kind=kind,
+                    key=f"{kind}/{state}",
+                    subject="put right: status: fault" if kind == "put-right" else kind,
+                    standing=standing,
+                    last_good_day=good,
+                    order_by=good,
+                    deadline=datetime(2026, 12, 1, 11, 0, tzinfo=UTC),
+                    because=json.dumps([because(), because("Other", "2027-01-01", verified_on=None)]),
+                    floor="2",
+                )
+                words = (summary(one), description(one, "page"), location(one), *categories(one))
+                said.update("\n".join(words).encode())
+    assert (FORM, said.hexdigest()[:16]) == (1, "ae65a5a03669a478")
+
+
 def test_as_of_is_the_day_at_the_site() -> None:
     # 23:30 UTC is the next civil day in Auckland and the same in Los Angeles.
     at = datetime(2026, 11, 24, 23, 30, tzinfo=UTC)
@@ -186,13 +224,13 @@ def test_a_unit_code_is_quoted_in_its_address() -> None:
 
 
 @pytest.mark.parametrize(
-    ("summary", "lengths"),
+    ("title", "lengths"),
     [("A" * 67, [75]), ("A" * 68, [75, 2]), ("A" * 66 + "é", [74, 3])],
     ids=["75 octets", "76 octets", "never inside a character"],
 )
-def test_lines_are_folded_at_75_octets(summary: str, lengths: list[int]) -> None:
+def test_lines_are_folded_at_75_octets(title: str, lengths: list[int]) -> None:
     # RFC 5545 §3.1; published-facts §5 (COMPUTED from the rule): "SUMMARY:" and 67 letters fill one line.
-    event = blank(EVENTS, "u", 0, datetime(2026, 1, 1, tzinfo=UTC), summary, "d", "http://example.org/")
+    event = blank(EVENTS, "u", 0, datetime(2026, 1, 1, tzinfo=UTC), title, "d", "http://example.org/")
     found = octets(event).split(b"\r\n")
     start = next(place for place, line in enumerate(found) if line.startswith(b"SUMMARY:"))
     assert [len(line) for line in found[start : start + len(lengths)]] == lengths

@@ -87,10 +87,10 @@ def build(program: Program, feed: Feed, kind: str = EVENTS, source: str = "") ->
     bodies: list[bytes] = []
     set_aside = 0
     known = read.found.kept
-    for *_, duty_id, stamp in read.found.rows:
+    for _, _, _, _, duty_id, stamp in read.found.rows:
         had = known.get(duty_id)
-        if had is not None and had[0] == stamp:
-            bodies.append(had[1])
+        if had is not None and had[1] == stamp:
+            bodies.append(had[2])
             continue
         body, is_whole = render(read.due[duty_id], kind, settings)
         bodies.append(body)
@@ -113,7 +113,7 @@ def remember(program: Program, feed: Feed, kind: str, built: Built) -> State:
         return kept.keep_state(program.store, feed, kind, digest, built.version, built.etag, now)
     except OperationalError:
         logger.warning("feed state not kept, the database is busy", extra={"feed": feed.id})
-        return State(built.etag, now.replace(microsecond=0))
+        return State(built.etag, kept.whole_second(now))
 
 
 def _read(conn: Connection, settings: Settings, feed: Feed, kind: str, digest: str) -> _Read:

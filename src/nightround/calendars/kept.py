@@ -16,6 +16,7 @@ from ..store.database import Store
 from ..store.tables import duties, events, feed_states, fleet
 from .keys import Feed
 
+DATE_LAG = timedelta(seconds=1)
 _AT_ONCE = 500  # rows a transaction: the round waits for no longer than that
 
 
@@ -32,6 +33,14 @@ class Stamped(NamedTuple):
     duty_id: int
     stamp: str
     body: bytes
+
+
+def whole_second(now: datetime) -> datetime:
+    """The latest time that may be told as that of the last change.
+
+    It must not be later than the answer's Date (RFC 9110 §8.8.2.1), which the web server renews once a second.
+    """
+    return now.replace(microsecond=0) - DATE_LAG
 
 
 def version(conn: Connection) -> int:
@@ -62,7 +71,7 @@ def keep_state(store: Store, feed: Feed, kind: str, made_with: str, built_at: in
                 feed_states.c.feed_id == feed.id, feed_states.c.kind == kind
             )
         ).first()
-        since = now.replace(microsecond=0)
+        since = whole_second(now)
         if row is not None:
             since = row.last_modified if row.etag == etag else max(since, row.last_modified + timedelta(seconds=1))
         # A slower answer to an older state must not replace a newer one.

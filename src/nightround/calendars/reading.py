@@ -5,7 +5,7 @@ Never writes. The order is made here and not in SQL, because databases sort text
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from hashlib import blake2b
 from typing import Any, NamedTuple
@@ -68,18 +68,18 @@ Placed = tuple[int, str, str, str, int, str]
 class Found(NamedTuple):
     """The duties of a feed in its order, what is kept of them, and how many are not in it.
 
-    `kept` has by the number of a duty the stamp of what its bytes were made from, and the bytes.
+    `kept` has by the number of a duty that number, the stamp of what its bytes were made from, and the bytes.
     """
 
     rows: list[Placed]
-    kept: dict[int, tuple[str, bytes]]
+    kept: Mapping[int, Sequence[Any]]
     not_recorded: int  # no date can be reckoned; not in the events, in the tasks without a date
     withdrawn: int  # of withdrawn units; in neither
 
     def stale(self) -> list[int]:
         """The numbers of the duties whose kept bytes do not hold, or that have none."""
         kept = self.kept
-        return [row[4] for row in self.rows if row[4] not in kept or kept[row[4]][0] != row[5]]
+        return [row[4] for row in self.rows if row[4] not in kept or kept[row[4]][1] != row[5]]
 
 
 def find(conn: Connection, scope: Scope, kind: str, made_with: str) -> Found:
@@ -89,12 +89,11 @@ def find(conn: Connection, scope: Scope, kind: str, made_with: str) -> Found:
     """
     places = {number: (site, _mark(site, *said)) for number, site, *said in conn.execute(_places(scope))}
     at = {number: (unit, state, _mark(unit, *said)) for number, state, unit, *said in conn.execute(_units(scope))}
-    kept = {duty: (stamp, body) for duty, stamp, body in conn.execute(_kept(scope, kind)).all()}
+    kept = {row[0]: row for row in conn.execute(_kept(scope, kind)).all()}
     placed: list[Placed] = []
     not_recorded = withdrawn = 0
     wanted, never = made_with[:16], date.max.toordinal() + 1
     for duty, good, key, revision, unit_id, site_id in conn.execute(_duties(scope)).all():
-        site, site_mark = places[site_id]
         unit, condition, unit_mark = at[unit_id] if unit_id is not None else _NO_UNIT
         if condition == _WITHDRAWN:
             withdrawn += 1
@@ -103,8 +102,11 @@ def find(conn: Connection, scope: Scope, kind: str, made_with: str) -> Found:
             not_recorded += 1
             if kind == EVENTS:
                 continue
-        stamp = f"{revision}.{unit_mark}.{site_mark}.{wanted}"
-        placed.append((never if good is None else good.toordinal(), unit, key, site, duty, stamp))
+            order = never
+        else:
+            order = good.toordinal()
+        site, site_mark = places[site_id]
+        placed.append((order, unit, key, site, duty, f"{revision}.{unit_mark}.{site_mark}.{wanted}"))
     placed.sort()
     return Found(placed, kept, not_recorded, withdrawn)
 

@@ -32,17 +32,20 @@ _ACTS = {
     "report-use": "Report the use of {}",
 }
 _PUT_RIGHT = "put right: "
+_SPARE = "spare"
+_NONE_FITTED = "/fitted/none"
 
 
 def summary(due: Due) -> str:
     """What has to be done, on which unit, where; it says in words where the duty is overdue or has no date."""
-    act = _act(due)
+    act, part = _act(due), _part(due)
     if due.standing == Standing.OVERDUE:
         act = f"Overdue: {_small(act)}"
-    elif due.standing == Standing.NOT_RECORDED:
-        act = f"No date recorded: {_small(act)}"
     elif due.standing == Standing.ORDER_NOW:
-        act = f"Order now: {_small(act)}"
+        act = f"Order now: {part or _small(act)}"
+    elif due.standing == Standing.NOT_RECORDED:
+        missing = due.key.endswith(_NONE_FITTED)
+        act = f"{'None on record' if missing else 'No date recorded'}: {part or _small(act)}"
     return shortened(f"{joined(act, one_line(due.spot))} – {_site(due)}" if due.unit else act)
 
 
@@ -81,20 +84,18 @@ def _act(due: Due) -> str:
         return _ACTS[kind].format(unit or _site(due))
     if subject.startswith(_PUT_RIGHT):
         return f"Put right on {unit or _site(due)}: {shortened(subject.removeprefix(_PUT_RIGHT), 120)}"
-    if kind in _PADS or kind == "battery" or kind.startswith("kit-"):
-        return _part_act(due, unit)
+    if part := _part(due):
+        return f"{'Fit the missing' if due.key.endswith(_NONE_FITTED) else 'Replace'} {part}"
     return f"{_large(subject or kind)}: {unit or _site(due)}"
 
 
-def _part_act(due: Due, unit: str) -> str:
-    """A part's own words; `key` is `battery/fitted/17`, or `battery/fitted/none` where none is on record."""
-    _, state, which, *_ = (*due.key.split("/"), "", "")
-    thing = _thing(due.kind)
-    if which == "none":
-        return f"Fit {thing} to {unit}"
-    spare = "spare " if state == "spare" else ""
-    of = f"of {unit}" if unit else f"kept at {_site(due)}"
-    return f"Replace {spare}{thing} {of}"
+def _part(due: Due) -> str:
+    """The part that is meant and whose it is; "" where it is not about a part. `key` is like `battery/fitted/17`."""
+    if not (due.kind in _PADS or due.kind == "battery" or due.kind.startswith("kit-")):
+        return ""
+    spare = "spare " if f"/{_SPARE}/" in due.key else ""
+    of = f"of {one_line(due.unit)}" if due.unit else f"kept at {_site(due)}"
+    return f"{spare}{_thing(due.kind)} {of}"
 
 
 def _thing(kind: str) -> str:
@@ -123,9 +124,10 @@ def _reasons(due: Due) -> list[str]:
     for place, said in enumerate(because):
         title = one_line(said.get("title") or said["rule"])
         source = joined(one_line(said["force"]), _sourced(said), by="; ")
-        line = f"{'Why' if place == 0 else 'Also'}: {title} ({source}): {one_line(said['evidence'])}"
+        evidence = one_line(said["evidence"])
+        line = f"{'Why' if place == 0 else 'Also'}: {title} ({source}): {evidence}"
         alone = said.get("last_good_day")
-        if place > 0 and alone:
+        if place > 0 and alone and alone not in evidence:
             line += f"; by this alone good to {date.fromisoformat(alone)}"
         lines.append(f"{line.rstrip('.')}.")
     return lines

@@ -316,7 +316,7 @@ def _listed(names: Sequence[str], kind: str, found: str, cure: str) -> Iterator[
     for name in names[:_SHOWN]:
         yield Finding(f"{kind} {name}", found, cure)
     if len(names) > _SHOWN:
-        yield Finding(f"{len(names) - _SHOWN} more of kind {kind}", found, cure)
+        yield Finding(f"{len(names) - _SHOWN} more like {kind} {names[_SHOWN - 1]}", found, cure)
 
 
 def _this_machine(host: str) -> bool:

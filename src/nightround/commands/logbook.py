@@ -57,7 +57,7 @@ def log_command(
                 raise UserError(f"person {person!r} is not in the register; give a person's code, or leave --by out")
     new = NewEntry(
         unit_id,
-        _instant(at, zone, now),
+        instant_at(at, zone, now),
         entry,
         person,
         _pairs("--reading", readings),
@@ -162,7 +162,8 @@ def _unit(program: Program, unit: str) -> tuple[int, str]:
     return row.id, row.time_zone
 
 
-def _instant(text: str | None, zone: str, now: datetime) -> datetime:
+def instant_at(text: str | None, zone: str, now: datetime) -> datetime:
+    """The instant of `--at`, local to the site where it has no offset; now where it is not given."""
     if text is None:
         return now
     try:

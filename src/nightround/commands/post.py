@@ -12,9 +12,10 @@ from types import FrameType
 import click
 from sqlalchemy import select
 
+from .. import addresses
 from ..bootstrap import Program
 from ..errors import UserError
-from ..letters import addresses, box
+from ..letters import box
 from ..letters.compose import Addressee, compose
 from ..letters.delivery import deliver
 from ..store.tables import messages

@@ -21,6 +21,7 @@ from ..store.tables import units
 from .desk import Desk, pass_desk
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
+SHORT = 5  # rows of each lesser list, so that all of it is one screen
 
 
 def _day(value: datetime | None) -> date | None:
@@ -104,7 +105,7 @@ def today_command(desk: Desk) -> int:
     """What is wrong today, worst first, in one screen. Exit status 3 where something is."""
     program = desk.program
     with program.store.read() as conn:
-        found = today(conn, program.clock(), 1000 if desk.json else 12)
+        found = today(conn, program.clock(), 1000 if desk.json else 8)
         found |= _to_come(conn, program)
     wrong = bool(
         found["rules_unreadable"]
@@ -149,10 +150,10 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
         total = found["standings"][name.replace("_", " ")]
         when = "order_by" if name == "order_now" else "last_good_day"
         rows = [
-            (d["unit"] or "spare", d["site"], d["subject"], d[when], d["responsible"], _rule(d["because"]))
-            for d in found[name]
+            (d["unit"] or "spare", d["site"], d["subject"], d[when], d["responsible"], d["because"][0]["title"])
+            for d in found[name][:SHORT]
         ]
-        columns = ("unit", "site", "what", when.replace("_", " "), "who", "rule")
+        columns = ("unit", "site", "what", when.replace("_", " "), "who", "because")
         _list(desk, f"{title}: {total}", rows, total, columns)
     desk.say(f"Not recorded: {found['standings']['not recorded']} duties have no date on record.")
     cases, letters = found["cases"], found["letters"]
@@ -203,7 +204,7 @@ def _list(desk: Desk, title: str, rows: list[tuple[Any, ...]], total: int, colum
     desk.say(title)
     desk.table(columns, rows)
     if total > len(rows):
-        desk.say(f"and {total - len(rows)} more: nightround duties")
+        desk.say(f"and {total - len(rows)} more; all of them with their reasons: nightround duties")
 
 
 @click.command("duties")

@@ -15,9 +15,10 @@ from email.message import EmailMessage
 from email.policy import SMTP
 from typing import Any
 
+from .. import addresses
 from ..errors import UserError
 from ..settings import Settings
-from . import addresses, headers
+from . import headers
 from .templates import render
 
 ONE_CLICK = "List-Unsubscribe=One-Click"  # RFC 8058 §3.1: the header's value, and the body that is posted

@@ -21,9 +21,9 @@ from aiosmtplib import (
     SMTPResponseException,
 )
 
+from .. import addresses
 from ..errors import UserError
 from ..settings import Settings
-from . import addresses
 from .answers import Answer, Stage
 from .compose import sender
 

@@ -131,10 +131,10 @@ def _common(settings: Settings) -> dict[str, Any]:
         "cautions": (
             f"In an emergency call {number} first, then use the nearest unit and follow its prompts.",
             "This letter says what is recorded, not that a unit will work; what is not recorded is not known.",
-            "A unit that is not to be relied on stays where it is until a replacement hangs there, unless its "
-            "manufacturer, a notice or the coordinator has withdrawn it.",
-            "Rules are shown with their source as aids to planning. They are not legal or medical advice; the "
-            "device's manual and the law where you are come first.",
+            "“Not to be relied on” tells nobody to leave a unit unused in an emergency. It stays where it is until a "
+            "replacement hangs there, unless its manufacturer, a notice or the coordinator has withdrawn it.",
+            "The device's own prompts, its manual, the rules of the place and licensed practice come first. Rules are "
+            "shown with their source and date as aids to planning; they are not legal or medical advice.",
         ),
     }
 

@@ -13,7 +13,7 @@ from starlette.routing import BaseRoute, Route
 from ..bootstrap import Program
 from ..calendars import feed as feeds
 from ..calendars import keys
-from ..calendars.kept import State
+from ..calendars.kept import State, whole_second
 from ..calendars.reading import EVENTS
 from .conditional import answer_status, gzip_tag, gzipped, takes_gzip, write_date
 
@@ -73,8 +73,7 @@ def _headers(program: Program, state: State, packed: bool) -> dict[str, str]:
     etag = gzip_tag(state.etag) if packed else state.etag
     return {
         "ETag": f'"{etag}"',
-        # Never later than the present time (RFC 9110 §8.8.2.1).
-        "Last-Modified": write_date(min(state.last_modified, program.clock())),
+        "Last-Modified": write_date(min(state.last_modified, whole_second(program.clock()))),
         "Cache-Control": "private",
         "Vary": "Accept-Encoding",
     }

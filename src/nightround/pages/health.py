@@ -25,6 +25,7 @@ from starlette.routing import BaseRoute, Route
 from ..bootstrap import Program
 from ..calendars.sentinel import newest
 from ..errors import UserError
+from ..reckoning.dates import local_instant
 from ..reckoning.owed import Condition, Standing
 from ..rounds import ledger
 from ..rounds.loading import zones
@@ -98,8 +99,9 @@ def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]]]:
 
 def _round(program: Program, conn: Connection, zone: str) -> dict[str, Any]:
     now = program.clock()
-    owed = owed_date(zone, now, program.settings.rounds.at)
-    done = ledger.last_done(conn, zone, owed)
+    at = program.settings.rounds.at
+    owed = owed_date(zone, now, at)
+    done = ledger.last_done(conn, zone, owed, local_instant(owed, at, zone))
     finished_at = select(ledger_rows.c.finished_at).where(ledger_rows.c.zone == zone, ledger_rows.c.on == done)
     finished = conn.execute(finished_at).scalar_one_or_none()
     age = now - finished if finished is not None else None

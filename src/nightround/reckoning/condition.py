@@ -15,13 +15,16 @@ _WORK = (Standing.OVERDUE, Standing.OPEN, Standing.ORDER_NOW)
 
 
 def condition_of(
-    day: date, facts: UnitFacts, duties: Sequence[Duty], look: Duty | None
+    day: date, facts: UnitFacts, duties: Sequence[Duty], look: Duty | None, stopped: Sequence[str] = ()
 ) -> tuple[Condition, tuple[str, ...]]:
-    """The condition and its reasons. `look` is the duty of the regular look, where any rule asks for one."""
+    """The condition and its reasons. `look` is the duty of the regular look, where any rule asks for one.
+
+    `stopped` are the reasons that safety notices give not to rely on the unit.
+    """
     evidence = facts.evidence
     if evidence.withdrawn_on is not None:
         return Condition.WITHDRAWN, (f"withdrawn since {evidence.withdrawn_on}",)
-    reasons = _not_to_be_relied_on(day, facts)
+    reasons = [*_not_to_be_relied_on(day, facts), *stopped]
     if reasons:
         return Condition.NOT_TO_BE_RELIED_ON, tuple(reasons)
     reasons = _no_evidence(day, facts, duties, look)
@@ -79,4 +82,6 @@ def _work(duty: Duty) -> str:
         return f"{duty.subject}: overdue, last good day was {duty.last_good_day}"
     if duty.standing is Standing.ORDER_NOW:
         return f"{duty.subject}: order now, order by {duty.order_by}"
+    if duty.last_good_day is None:
+        return f"{duty.subject}: open until it is done"
     return f"{duty.subject}: due by {duty.last_good_day}"

@@ -14,6 +14,7 @@ from .checks import interval_rules, round_duty
 from .condition import condition_of
 from .dates import WorkingDays
 from .facts import Part, Place, UnitFacts
+from .noticed import Board
 from .owed import Duty, Reckoned
 from .parts import NONE, Limits, covered, kinds_wanted, limits_of, missing_part_duty, part_duty, subject_of
 from .rules import ModelSheet, Rule, Span, Subject
@@ -40,7 +41,7 @@ class Reckoner:
     """Reckons the units of one kind of place on one day.
 
     `rules` are those that bind there on that day (`rules.binding`), `sheets` the model sheets by model name,
-    `working` the place's calendar of working days.
+    `working` the place's calendar of working days, `board` the safety notices in force, None where there are none.
     """
 
     def __init__(
@@ -50,11 +51,13 @@ class Reckoner:
         sheets: Mapping[str, ModelSheet],
         working: WorkingDays,
         day: date,
+        board: Board | None = None,
     ) -> None:
         self._place = place
         self._day = day
         self._sheets = sheets
         self._working = working
+        self._board = board
         self._rules: dict[Subject, tuple[Rule, ...]] = {
             subject: tuple(rule for rule in rules if rule.subject is subject) for subject in Subject
         }
@@ -79,13 +82,21 @@ class Reckoner:
             duties.append(report_duty(self._day, evidence.last_used_at, reports, zone, self._working))
         if evidence.fault_on is not None or evidence.bad_readings:
             duties.append(put_right_duty(self._day, evidence))
+        stopped: tuple[str, ...] = ()
+        if self._board is not None:
+            noticed, stopped = self._board.duties(self._day, facts)
+            duties += noticed
         look = checks[0] if checks and checks[0].kind == Subject.LOOK else None
-        condition, reasons = condition_of(self._day, facts, duties, look)
+        condition, reasons = condition_of(self._day, facts, duties, look, stopped)
         return Reckoned(tuple(duties), condition, reasons)
 
     def spare(self, part: Part) -> Duty:
         """The duty of a spare that is kept at a site, for no one unit."""
         return self._named(part, NONE, is_covered=False)
+
+    def noticed_spares(self, parts: Sequence[Part]) -> list[Duty]:
+        """What safety notices ask about the spares that are kept at one site, for no one unit."""
+        return [] if self._board is None else self._board.spares(self._day, parts)
 
     def _checks(self, facts: UnitFacts) -> list[Duty]:
         said = facts.evidence

@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import Any
 
 from .facts import Entry, Evidence
-from .readings import MENDED_BY_HAND, SCOPES, all_good, battery_word, is_good
+from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, STAGES, all_good, battery_word, is_good
 
 
 def digest(entries: Iterable[Entry]) -> Evidence:
@@ -55,6 +55,7 @@ class _Book:
         self.pads_missing_on: date | None = None
         self.ordered: dict[str, date] = {}
         self.bad: dict[str, tuple[str, date]] = {}
+        self.notices: dict[tuple[str, str], date] = {}
 
     def take(self, entry: Entry) -> None:
         """Reads the next entry."""
@@ -78,6 +79,8 @@ class _Book:
             self.withdrawn_on = None
         elif entry.entry == "reported":
             self._reported(entry)
+        elif entry.entry == CORRECTED:
+            self._noticed(entry, CORRECTED)
 
     def _check(self, entry: Entry) -> None:
         self._bad_news(entry)
@@ -157,12 +160,21 @@ class _Book:
             self.ordered[kind] = date.fromisoformat(expected)
 
     def _reported(self, entry: Entry) -> None:
+        if "notice" in entry.readings:
+            self._noticed(entry, entry.readings.get("stage", STAGES[0]))
+            return
         about = entry.readings.get("about", "")
         open_use = self.last_used_on is not None and not self.use_reported
         if about == "use" or (about == "" and open_use):
             self.use_reported = True
         else:
             self.reported_on = entry.day
+
+    def _noticed(self, entry: Entry, what: str) -> None:
+        """Something about a safety notice; it says nothing of checks and uses."""
+        reference = entry.readings.get("notice", "")
+        if reference:
+            self.notices[reference, what] = entry.day
 
     def evidence(self) -> Evidence:
         """The state at the end of the log."""
@@ -185,4 +197,5 @@ class _Book:
             pads_missing_on=self.pads_missing_on,
             ordered=tuple(sorted(self.ordered.items())),
             bad_readings=tuple(sorted((name, value, since) for name, (value, since) in self.bad.items())),
+            notices=tuple(sorted((reference, what, day) for (reference, what), day in self.notices.items())),
         )

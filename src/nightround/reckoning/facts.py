@@ -23,6 +23,7 @@ class Part(NamedTuple):
     state: str  # fitted, spare
     last_good_day: date | None
     fitted_on: date | None
+    lot: str = ""  # read only while a notice is in force; "": not recorded
 
 
 class Evidence(NamedTuple):
@@ -46,6 +47,16 @@ class Evidence(NamedTuple):
     pads_missing_on: date | None = None  # known to have no pads
     ordered: tuple[tuple[str, date], ...] = ()  # part kind, day it is expected; sorted
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
+    # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
+    notices: tuple[tuple[str, str, date], ...] = ()
+
+
+class Marks(NamedTuple):
+    """What tells one unit from another of its model, by which a safety notice finds it. "" or None: not recorded."""
+
+    serial: str = ""
+    made_on: date | None = None
+    firmware: str = ""
 
 
 class UnitFacts(NamedTuple):
@@ -56,6 +67,7 @@ class UnitFacts(NamedTuple):
     in_service_on: date | None
     parts: tuple[Part, ...]
     evidence: Evidence
+    marks: Marks | None = None  # None: not read, because no notice is in force
 
 
 class Entry(NamedTuple):

@@ -9,6 +9,11 @@ import re
 
 SCOPES = ("look", "test", "inspection")
 
+# What a report about a safety notice says of a unit: begun; all that the notice asks for in time is in place; looked
+# into and found not to be one of those meant, which counts only where the record cannot tell.
+STAGES = ("underway", "complete", "not-concerned")
+CORRECTED = "corrected"
+
 # Reading → its words; the good one first.
 WORDS: dict[str, tuple[str, ...]] = {
     "self-test": ("ok", "fault"),
@@ -20,7 +25,11 @@ WORDS: dict[str, tuple[str, ...]] = {
     "seal": ("ok", "broken"),
     "scope": SCOPES,
     "about": ("check", "use"),  # of a report: what was reported
+    "stage": STAGES,  # of a report about a notice
 }
+
+# Readings that say what an entry is about, not how a thing was found.
+_NO_STATE = ("scope", "about", "stage")
 
 # Readings that are mended by hand and have no part whose date could say it.
 MENDED_BY_HAND = ("damage", "cabinet", "kit", "seal")
@@ -57,7 +66,7 @@ def is_good(reading: str, value: str) -> bool:
     """Whether the reading says that all is well with it. A value we do not know is not good."""
     if reading == "battery":
         return battery_word(value) == "ok"
-    if reading in ("scope", "about") or reading not in WORDS:
+    if reading in _NO_STATE or reading not in WORDS:
         return True
     return value == WORDS[reading][0]
 

@@ -40,6 +40,7 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     row["unit_id"] = unit_id
     row["ordered"] = _json(found.ordered)
     row["bad_readings"] = _json(found.bad_readings)
+    row["notices"] = _json(found.notices)
     return row
 
 

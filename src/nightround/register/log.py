@@ -32,6 +32,7 @@ ENTRIES = (
     "moved",
     "reported",
     "downloaded",
+    "corrected",
     "struck",
 )
 

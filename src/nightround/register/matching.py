@@ -80,11 +80,11 @@ def pair(told: Sequence[Told], held: Sequence[Held]) -> Pairing:
     moved_in = len(pairing.known)
     settle(pairing.known, "fitted", lambda one, part: part.state == "spare" and _is_named(one) and _same(one, part))
     moved_in = len(pairing.known) - moved_in
-    settle(pairing.overtaken, "spare", lambda one, part: part.state != "spare" and _is_named(one) and _same(one, part))
     settle(pairing.known, "removed", lambda one, part: part.state == "fitted" and _same(one, part))
     settle(pairing.known, "removed", lambda one, part: part.state == "spare" and _same(one, part))
-    for state in ("fitted", "spare"):
-        settle(pairing.known, state, lambda one, part: part.state == one.state)
+    settle(pairing.known, "fitted", lambda one, part: part.state == one.state)
+    settle(pairing.overtaken, "spare", lambda one, part: part.state != "spare" and _is_named(one) and _same(one, part))
+    settle(pairing.known, "spare", lambda one, part: part.state == one.state)
     for part in free:
         if part.state == "fitted" and moved_in and one_at_a_time(part.kind):
             pairing.displaced.append(part)

@@ -19,6 +19,7 @@ from ..store.tables import fleet, log, parts, people, sites, units
 from .evidence import refresh
 from .gravestones import DISCARDED
 from .log import NewEntry, append
+from .notices import settled
 
 PART_KEYS = ("kind", "lot", "label_date", "expected", "note")
 NEEDS_KIND = ("fitted", "removed", "ordered")
@@ -32,11 +33,13 @@ def record(conn: Connection, entry: NewEntry, now: datetime) -> int:
     """
     check_words(entry.readings)
     _check_part(entry)
+    known = bool(entry.by_person) and _is_known(conn, entry.by_person)
+    entry = settled(conn, entry, known=known)
     before = conn.execute(select(fleet.c.log_count)).scalar_one()
     entry_id = append(conn, entry, now)
     if entry_id <= before:
         return entry_id  # the same entry was there already
-    if entry.by_person and _is_known(conn, entry.by_person):
+    if known:
         if entry.entry == "fitted":
             _fit(conn, entry)
         elif entry.entry == "removed":

@@ -6,11 +6,11 @@ English, German, French and Japanese; anything that is not in the list is refuse
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 from functools import cache
 from zoneinfo import available_timezones
 
-from email_validator import EmailNotValidError, validate_email
-
+from .. import addresses
 from ..reckoning.readings import WORDS, is_word
 from .cells import Cell, Refused, bare, code, line, plain, split_pairs, words
 from .headings import normal
@@ -53,6 +53,7 @@ _ENTRY = {
     "moved": "relocated; versetzt; umgesetzt; déplacé; 移設; 移動",
     "reported": "report; gemeldet; meldung; signalé; déclaré; 報告",
     "downloaded": "download; ausgelesen; téléchargé; 読出し; データ取得",
+    "corrected": "notice carried out; behoben; nachgerüstet; corrigé; remédié; 是正; 改修",
     "struck": "gestrichen; annulé; 取消",
 }
 
@@ -137,9 +138,12 @@ def zone(cell: Cell) -> str | None:
     text = plain(bare(cell))
     if not text:
         return None
-    found = _zones().get(text.replace(" ", "_").casefold())
+    name = text.replace(" ", "_").casefold()
+    found = _zones().get(name)
     if found is None:
-        raise Refused("is no time zone known here; write an IANA name such as Europe/Berlin")
+        close = get_close_matches(name, _zones(), 1, 0.75)
+        hint = f"; did you mean {_zones()[close[0]]}?" if close else ""
+        raise Refused(f"is no time zone known here; write an IANA name such as Europe/Berlin{hint}")
     return found
 
 
@@ -168,16 +172,8 @@ def email(cell: Cell) -> str | None:
     text = line(cell)
     if text is None:
         return None
-    try:
-        validate_email(
-            text,
-            check_deliverability=False,
-            globally_deliverable=False,
-            allow_quoted_local=True,
-            allow_domain_literal=True,
-        )
-    except EmailNotValidError:
-        raise Refused("is no mail address; write one such as name@example.org, or leave the cell empty") from None
+    if addresses.read(text) is None:
+        raise Refused("is no mail address; write one such as name@example.org, or leave the cell empty")
     return text
 
 

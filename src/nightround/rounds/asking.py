@@ -14,9 +14,9 @@ from ..errors import UserError
 from ..reckoning.owed import Condition, Duty, Standing
 from ..store.tables import conditions, duties, people, person_roles, person_sites, sites, units
 from .differences import because_text
-from .loading import load, unit_ids, zones
+from .loading import unit_ids, zones
+from .reckoners import Reckoners
 from .rulebook import RuleBook
-from .tonight import Reckoners
 
 WORST_FIRST = (Standing.OVERDUE, Standing.ORDER_NOW, Standing.OPEN, Standing.NOT_RECORDED, Standing.AHEAD)
 
@@ -79,7 +79,7 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
     if wanted.until is not None:
         query = query.where(duties.c.last_good_day <= wanted.until)
     worst = case({str(standing): rank for rank, standing in enumerate(WORST_FIRST)}, value=duties.c.standing)
-    query = query.order_by(worst, duties.c.last_good_day, units.c.unit, duties.c.key)
+    query = query.order_by(worst, duties.c.last_good_day, units.c.unit.nulls_last(), sites.c.site, duties.c.key)
     if limit is not None:
         query = query.limit(limit)
     rows = conn.execute(query).all()
@@ -105,10 +105,10 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
 def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> list[dict[str, Any]]:
     """The duties as a round on that day would find them with today's facts; writes nothing."""
     wanted.check(conn)
-    reckoners = Reckoners(book)
+    reckoners = Reckoners(book, conn)
     codes = dict(conn.execute(select(sites.c.id, sites.c.site)).all())
     found: list[tuple[str, int, Duty]] = []
-    for loaded in _everything(conn, wanted):
+    for loaded in _everything(conn, wanted, reckoners):
         for duty in reckoners.at(loaded.place, on).unit(loaded.facts).duties:
             if wanted.holds(duty.standing, duty.last_good_day):
                 found.append((loaded.facts.unit, loaded.site_id, duty))
@@ -169,19 +169,19 @@ class Responsible:
         return f"no {role} recorded"
 
 
-def _everything(conn: Connection, wanted: Wanted) -> Iterator[Any]:
+def _everything(conn: Connection, wanted: Wanted, reckoners: Reckoners) -> Iterator[Any]:
     if wanted.unit is not None or wanted.site is not None:
         query = select(units.c.id).join(sites, sites.c.id == units.c.site_id).order_by(units.c.id)
         if wanted.unit is not None:
             query = query.where(units.c.unit == wanted.unit)
         if wanted.site is not None:
             query = query.where(sites.c.site == wanted.site)
-        yield from load(conn, list(conn.execute(query).scalars()))
+        yield from reckoners.load(conn, list(conn.execute(query).scalars()))
         return
     for zone in zones(conn):
         after = 0
         while ids := unit_ids(conn, zone, after, 1000):
-            yield from load(conn, ids)
+            yield from reckoners.load(conn, ids)
             after = ids[-1]
 
 

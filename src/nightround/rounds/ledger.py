@@ -9,7 +9,7 @@ import json
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, func, insert, or_, select, update
 from sqlalchemy.exc import IntegrityError
 
 from ..store.database import Store
@@ -21,12 +21,15 @@ DONE = ("done", "caught up")
 CATCH_UP_DAYS = 400
 
 
-def last_done(conn: Connection, zone: str, up_to: date) -> date | None:
+def last_done(conn: Connection, zone: str, up_to: date, since: datetime | None = None) -> date | None:
     """The newest civil date of the zone, up to that one, whose round is done.
 
-    A round run by hand for a day still to come must not make the nights before it look done.
+    A round run by hand for a day still to come must not make the nights before it look done; nor that night itself
+    when it comes: with `since`, the round of `up_to` counts only if it ended at that instant or later.
     """
     query = select(func.max(ledger.c.on)).where(ledger.c.zone == zone, ledger.c.on <= up_to, ledger.c.state.in_(DONE))
+    if since is not None:
+        query = query.where(or_(ledger.c.on < up_to, ledger.c.finished_at >= since))
     found: date | None = conn.execute(query).scalar_one()
     return found
 
@@ -36,22 +39,32 @@ def age(conn: Connection, zone: str, now: datetime) -> timedelta | None:
     query = (
         select(ledger.c.finished_at)
         .where(ledger.c.zone == zone, ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None))
-        .order_by(ledger.c.on.desc())
+        .order_by(ledger.c.finished_at.desc())
         .limit(1)
     )
     finished: datetime | None = conn.execute(query).scalar_one_or_none()
     return None if finished is None else now - finished
 
 
-def claim(store: Store, zone: str, on: date, holder: str, now: datetime, *, again: bool = False) -> bool:
+def claim(
+    store: Store,
+    zone: str,
+    on: date,
+    holder: str,
+    now: datetime,
+    *,
+    again: bool = False,
+    since: datetime | None = None,
+) -> bool:
     """Takes the round of that zone and date; False where it is done or another holds it.
 
-    With `again`, one that is done is taken once more: a person asked for it.
+    With `again`, one that is done is taken once more: a person asked for it. With `since`, one that ended before
+    that instant is too: it was run by hand before its night had come.
     """
     try:
         with store.write() as conn:
             row = conn.execute(
-                select(ledger.c.state, ledger.c.holder, ledger.c.lease_until).where(
+                select(ledger.c.state, ledger.c.holder, ledger.c.lease_until, ledger.c.finished_at).where(
                     ledger.c.zone == zone, ledger.c.on == on
                 )
             ).first()
@@ -62,7 +75,8 @@ def claim(store: Store, zone: str, on: date, holder: str, now: datetime, *, agai
                     )
                 )
                 return True
-            if row.state in DONE and not again:
+            early = since is not None and (row.finished_at is None or row.finished_at < since)
+            if row.state in DONE and not (again or early):
                 return False
             if row.lease_until is not None and row.lease_until > now:
                 return False

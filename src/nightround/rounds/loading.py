@@ -12,13 +12,17 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, select
 
-from ..reckoning.facts import Evidence, Part, Place, UnitFacts
+from ..reckoning.facts import Evidence, Marks, Part, Place, UnitFacts
 from ..store.tables import cases, conditions, duties, evidence, parts, sites, units
 
-_FIELDS = Evidence._fields
+# What only notices ask for (the last field) is read only while one is in force.
+_FIELDS = Evidence._fields[:-1]
+_NOTICED = Evidence._fields[-1]
+_MARKS = (*(units.c[name] for name in Marks._fields), evidence.c[_NOTICED])
 _ORDERED = _FIELDS.index("ordered")
 _BAD = _FIELDS.index("bad_readings")
 _NOTHING = Evidence()
+_MARKED_AT = 10 + len(_FIELDS)
 
 STORED = (
     duties.c.key,
@@ -84,22 +88,31 @@ def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
     return list(conn.execute(query).scalars())
 
 
-def load(conn: Connection, ids: Sequence[int]) -> Iterator[Loaded]:
-    """These units (ids in rising order) with everything that reckoning and the comparison need."""
+def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterator[Loaded]:
+    """These units (ids in rising order) with everything that reckoning and the comparison need.
+
+    With `marks` also what safety notices ask for, which costs nothing while there are none.
+    """
     if not ids:
         return
-    by_parts = _parts(conn, ids)
+    by_parts = _parts(conn, ids, marks)
     by_duties = _duties(conn, ids)
     by_condition = _conditions(conn, ids)
     by_case = _cases(conn, ids)
-    for row in conn.execute(_units(ids)).all():
+    for row in conn.execute(_units(ids, marks)).all():
         unit_id, site_id, zone, country, subdivision, site_type, unit, model, in_service_on, has_log = row[:10]
-        said = _evidence(row[10:]) if has_log is not None else _NOTHING
+        said = _evidence(row[10:_MARKED_AT]) if has_log is not None else _NOTHING
+        marked = None
+        if marks:
+            *own, noticed = row[_MARKED_AT:]
+            marked = Marks(*own)
+            if noticed not in (None, "[]"):
+                said = said._replace(notices=_with_days(noticed))
         yield Loaded(
             unit_id,
             site_id,
             Place(zone, country, subdivision, site_type),
-            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said),
+            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said, marked),
             by_duties.get(unit_id, {}),
             by_condition.get(unit_id),
             by_case.get(unit_id, ()),
@@ -113,7 +126,7 @@ def _within(column: Any, ids: Sequence[int]) -> ColumnElement[bool]:
     return clause
 
 
-def _units(ids: Sequence[int]) -> Select[Any]:
+def _units(ids: Sequence[int], marks: bool) -> Select[Any]:
     return (
         select(
             units.c.id,
@@ -127,6 +140,7 @@ def _units(ids: Sequence[int]) -> Select[Any]:
             units.c.in_service_on,
             evidence.c.unit_id,
             *(evidence.c[name] for name in _FIELDS),
+            *(_MARKS if marks else ()),
         )
         .join(sites, sites.c.id == units.c.site_id)
         .outerjoin(evidence, evidence.c.unit_id == units.c.id)
@@ -139,17 +153,23 @@ def _evidence(row: Sequence[Any]) -> Evidence:
     values = list(row)
     for index in (_ORDERED, _BAD):
         text = values[index]
-        values[index] = () if text == "[]" else tuple(_with_day(item) for item in json.loads(text))
+        values[index] = () if text == "[]" else _with_days(text)
     return Evidence(*values)
 
 
-def _with_day(item: list[str]) -> tuple[Any, ...]:
-    return (*item[:-1], date.fromisoformat(item[-1]))
+def _with_days(text: str) -> tuple[Any, ...]:
+    return tuple((*item[:-1], date.fromisoformat(item[-1])) for item in json.loads(text))
 
 
-def _parts(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[Part, ...]]:
+def part_columns(marks: bool) -> tuple[Any, ...]:
+    """The columns of a `Part`, in its order."""
+    columns = (parts.c.id, parts.c.kind, parts.c.state, parts.c.last_good_day, parts.c.fitted_on)
+    return (*columns, parts.c.lot) if marks else columns
+
+
+def _parts(conn: Connection, ids: Sequence[int], marks: bool) -> dict[int, tuple[Part, ...]]:
     query = (
-        select(parts.c.unit_id, parts.c.id, parts.c.kind, parts.c.state, parts.c.last_good_day, parts.c.fitted_on)
+        select(parts.c.unit_id, *part_columns(marks))
         .where(_within(parts.c.unit_id, ids), parts.c.state != "removed")
         .order_by(parts.c.unit_id, parts.c.id)
     )

@@ -11,8 +11,8 @@ from typing import NamedTuple
 
 from ..reckoning.rules import Force, Rule, Shape, Subject
 from ..reckoning.site_types import SITE_TYPES
+from ..register.tomlfile import Table, meant
 from .shapes import PARTS, ROUNDS, SPANS, read_keep, read_shape
-from .tomlfile import Table, meant
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _COUNTRY = re.compile(r"[A-Z]{2}")

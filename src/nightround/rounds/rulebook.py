@@ -14,11 +14,11 @@ from pathlib import Path
 
 from ..errors import UserError
 from ..reckoning.rules import ModelSheet, Rule
+from ..register.tomlfile import Table, meant, read
 from ..resources import shipped
 from ..settings import Settings
 from .packs import Pack, read_pack
 from .sheets import Sheets, plain, read_sheet
-from .tomlfile import Table, meant, read
 
 EVERY = "*"
 

@@ -11,7 +11,7 @@ from collections.abc import Collection
 
 from ..reckoning.dates import PERIODS
 from ..reckoning.rules import Shape, Span, Subject
-from .tomlfile import Table
+from ..register.tomlfile import Table
 
 ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
 PARTS = (Subject.PADS, Subject.BATTERY, Subject.KIT)

@@ -9,8 +9,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import TypeVar, overload
 
 from ..reckoning.rules import ModelSheet, Shape, Subject
+from ..register.tomlfile import Table, meant
 from .shapes import read_shape, spans_of_a_sheet
-from .tomlfile import Table, meant
 
 PADS = ("pads-adult", "pads-child", "pads-universal")
 KEPT = 4096  # spellings remembered at most

@@ -2,29 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Set
 
 from sqlalchemy import Connection, select
 
 from ..reckoning.duties import Reckoner
 from ..reckoning.facts import Part, Place
 from ..reckoning.owed import Duty
-from ..store.tables import cases, duties, parts, sites, units
+from ..store.tables import cases, duties, parts, sites
 from .differences import Changes
-from .loading import STORED, OpenCase, Stored
+from .loading import STORED, OpenCase, Stored, part_columns
 
 
 def reckon_spares(
     conn: Connection,
     zone: str,
-    unit_ids: Sequence[int] | None,
+    site_ids: Set[int] | None,
     reckoner_at: Callable[[Place], Reckoner],
     changes: Changes,
+    *,
+    marks: bool,
 ) -> None:
-    """Compares the duties of site spares in the zone; with `unit_ids`, only those of these units' sites."""
+    """Compares the duties of site spares in the zone; with `site_ids`, only those of these sites.
+
+    `marks`: a safety notice is in force, so that lots are asked for.
+    """
     spares: dict[int, list[Part]] = {}
     query = (
-        select(parts.c.site_id, parts.c.id, parts.c.kind, parts.c.state, parts.c.last_good_day, parts.c.fitted_on)
+        select(parts.c.site_id, *part_columns(marks))
         .join(sites, sites.c.id == parts.c.site_id)
         .where(parts.c.unit_id.is_(None), parts.c.state == "spare", sites.c.time_zone == zone)
         .order_by(parts.c.site_id, parts.c.id)
@@ -33,15 +38,16 @@ def reckon_spares(
         spares.setdefault(site_id, []).append(Part(*rest))
     stored = _stored(conn, zone)
     touched = set(spares) | set(stored)
-    if unit_ids is not None:
-        touched &= _sites_of(conn, unit_ids)
+    if site_ids is not None:
+        touched &= site_ids
     if not touched:
         return
     places = _places(conn, zone)
     open_cases = _open_cases(conn, zone)
     for site_id in sorted(touched):
         reckoner = reckoner_at(places[site_id])
-        found: list[Duty] = [reckoner.spare(part) for part in spares.get(site_id, [])]
+        here = spares.get(site_id, [])
+        found: list[Duty] = [*(reckoner.spare(part) for part in here), *reckoner.noticed_spares(here)]
         old = stored.get(site_id, {})
         changes.site(site_id, found, old, open_cases.get(site_id, []), first=not old)
 
@@ -77,11 +83,3 @@ def _places(conn: Connection, zone: str) -> dict[int, Place]:
         sites.c.time_zone == zone
     )
     return {site_id: Place(*rest) for site_id, *rest in conn.execute(query)}
-
-
-def _sites_of(conn: Connection, unit_ids: Sequence[int]) -> set[int]:
-    found: set[int] = set()
-    for start in range(0, len(unit_ids), 500):
-        query = select(units.c.site_id).where(units.c.id.in_(unit_ids[start : start + 500]))
-        found |= set(conn.execute(query).scalars())
-    return found

@@ -15,22 +15,20 @@ import uuid
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
-from datetime import date
+from datetime import date, datetime
 from functools import partial
 from typing import Any
 
 from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
-from ..reckoning.dates import local_day, working_days
-from ..reckoning.duties import Reckoner
-from ..reckoning.facts import Place
-from ..reckoning.rules import binding
+from ..reckoning.dates import local_day, local_instant
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
 from .differences import Changes
-from .loading import load, unit_ids, zones
+from .loading import unit_ids, zones
+from .reckoners import Reckoners
 from .rulebook import RuleBook
 from .rulebook import load as load_rulebook
 from .spares import reckon_spares
@@ -66,23 +64,6 @@ class _Lost(Exception):
     """The lease ran out and another node took the round; what this one was about to write is rolled back."""
 
 
-class Reckoners:
-    """The reckoners of one day, one a kind of place."""
-
-    def __init__(self, book: RuleBook) -> None:
-        self._book = book
-        self._known: dict[tuple[Place, date], Reckoner] = {}
-
-    def at(self, place: Place, day: date) -> Reckoner:
-        """The reckoner for that kind of place on that day."""
-        known = self._known.get((place, day))
-        if known is None:
-            rules = binding(self._book.rules, place, day)
-            working = working_days(place.country, place.subdivision)
-            known = self._known[place, day] = Reckoner(place, rules, self._book.sheets, working, day)
-        return known
-
-
 def owed(program: Program) -> list[tuple[str, date]]:
     """The rounds owed now: for each zone in the fleet the latest civil date whose time has come, if not yet done."""
     now = program.clock()
@@ -91,7 +72,7 @@ def owed(program: Program) -> list[tuple[str, date]]:
         found = []
         for zone in zones(conn):
             on = owed_date(zone, now, at)
-            if ledger.last_done(conn, zone, on) != on:
+            if ledger.last_done(conn, zone, on, local_instant(on, at, zone)) != on:
                 found.append((zone, on))
     return found
 
@@ -101,7 +82,8 @@ def run_owed(program: Program, book: RuleBook | None = None, progress: Progress 
     book = book or load_rulebook(program.settings)
     results = []
     for zone, on in owed(program):
-        result = run_round(program, zone, on, book, progress)
+        since = local_instant(on, program.settings.rounds.at, zone)
+        result = run_round(program, zone, on, book, progress, since=since)
         if result is not None:
             results.append(result)
     return results
@@ -115,18 +97,21 @@ def run_round(
     progress: Progress | None = None,
     *,
     again: bool = False,
+    since: datetime | None = None,
 ) -> RoundResult | None:
     """Runs the round of a zone for a civil date. None where it is done already or another node is at it.
 
-    With `again` a round that is done is run once more, as a person who changed a rule pack would want.
+    With `again` a round that is done is run once more, as a person who changed a rule pack would want; with `since`,
+    one that ended before that instant.
     """
     book = book or load_rulebook(program.settings)
     holder = f"{socket.gethostname()}/{os.getpid()}/{uuid.uuid4().hex[:8]}"
-    if not ledger.claim(program.store, zone, on, holder, program.clock(), again=again):
+    if not ledger.claim(program.store, zone, on, holder, program.clock(), again=again, since=since):
         return None
     started = time.perf_counter()
     result = RoundResult(on, zone)
-    reckoners = Reckoners(book)
+    with program.store.read() as conn:
+        reckoners = Reckoners(book, conn)
     changes = Changes(_namespace(program), on, program.clock())
     after = 0
     size = program.settings.rounds.batch
@@ -187,7 +172,8 @@ def _close(
     now = program.clock()
     changes.clear()
     with program.store.write() as conn:
-        reckon_spares(conn, zone, None, partial(reckoners.at, day=on), changes)
+        reckoners.renew(conn)
+        reckon_spares(conn, zone, None, partial(reckoners.at, day=on), changes, marks=reckoners.marks)
         if changes.any():
             write(conn, changes, now)
         _add(result, changes)
@@ -205,29 +191,27 @@ def _close(
         raise_version(conn)
 
 
-def reckon_units(program: Program, unit_ids: Iterable[int], book: RuleBook | None = None) -> RoundResult:
+def reckon_units(
+    program: Program,
+    unit_ids: Iterable[int],
+    book: RuleBook | None = None,
+    *,
+    site_ids: Iterable[int] = (),
+    progress: Progress | None = None,
+) -> RoundResult:
     """Reckons these units at once, for the civil date now at their site, after facts changed by day.
 
-    Writes duties, moves, conditions and cases as a round does; the ledger is not touched.
+    The spares of their sites, and of `site_ids` beside, are reckoned too. Writes duties, moves, conditions and cases
+    as a round does; the ledger is not touched.
     """
     book = book or load_rulebook(program.settings)
     now = program.clock()
     result = RoundResult(local_day(now, program.settings.fleet.time_zone), "")
-    reckoners = Reckoners(book)
-    by_zone: dict[str, list[int]] = {}
-    ids = sorted(set(unit_ids))
     with program.store.read() as conn:
-        for start in range(0, len(ids), 500):
-            query = (
-                select(units.c.id, sites.c.time_zone)
-                .join(sites, sites.c.id == units.c.site_id)
-                .where(units.c.id.in_(ids[start : start + 500]))
-                .order_by(units.c.id)
-            )
-            for unit_id, zone in conn.execute(query):
-                by_zone.setdefault(zone, []).append(unit_id)
+        reckoners = Reckoners(book, conn)
+        by_zone = _by_zone(conn, sorted(set(unit_ids)), sorted(set(site_ids)))
     started = time.perf_counter()
-    for zone, zone_ids in sorted(by_zone.items()):
+    for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
         changes = Changes(_namespace(program), on, now)
         for start in range(0, len(zone_ids), program.settings.rounds.batch):
@@ -239,15 +223,38 @@ def reckon_units(program: Program, unit_ids: Iterable[int], book: RuleBook | Non
                     write(conn, changes, now)
                     raise_version(conn)
             _add(result, changes)
+            if progress is not None:
+                progress(len(batch))
         changes.clear()
         with program.store.write() as conn:
-            reckon_spares(conn, zone, zone_ids, partial(reckoners.at, day=on), changes)
+            reckoners.renew(conn)
+            at = partial(reckoners.at, day=on)
+            reckon_spares(conn, zone, zone_sites, at, changes, marks=reckoners.marks)
             if changes.any():
                 write(conn, changes, now)
                 raise_version(conn)
         _add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result
+
+
+def _by_zone(
+    conn: Connection, unit_ids: Sequence[int], site_ids: Sequence[int]
+) -> dict[str, tuple[list[int], set[int]]]:
+    """By time zone: the units, and the sites, those of the units among them."""
+    found: dict[str, tuple[list[int], set[int]]] = {}
+    zone_and_site = select(sites.c.time_zone, sites.c.id)
+    for start in range(0, len(unit_ids), 500):
+        some = unit_ids[start : start + 500]
+        query = zone_and_site.add_columns(units.c.id).join(units, units.c.site_id == sites.c.id)
+        for zone, site_id, unit_id in conn.execute(query.where(units.c.id.in_(some)).order_by(units.c.id)):
+            in_zone = found.setdefault(zone, ([], set()))
+            in_zone[0].append(unit_id)
+            in_zone[1].add(site_id)
+    for start in range(0, len(site_ids), 500):
+        for zone, site_id in conn.execute(zone_and_site.where(sites.c.id.in_(site_ids[start : start + 500]))):
+            found.setdefault(zone, ([], set()))[1].add(site_id)
+    return found
 
 
 def _reckon(
@@ -282,7 +289,7 @@ def _compare(
     changes: Changes,
     findings: list[dict[str, str]],
 ) -> None:
-    for loaded in load(conn, ids):
+    for loaded in reckoners.load(conn, ids):
         try:
             reckoned = reckoners.at(loaded.place, on).unit(loaded.facts)
         except (ValueError, OverflowError, LookupError, TypeError) as error:

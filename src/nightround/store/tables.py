@@ -203,6 +203,19 @@ evidence = Table(
     Column("last_used_on", Date),
     Column("last_used_at", Instant),
     Column("use_reported", Boolean, nullable=False, server_default=text("false")),
+    Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
+)
+
+# Safety notices in every version that was added; the highest version of each reference is in force.
+notices = Table(
+    "notices",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("reference", String(40), nullable=False),
+    Column("version", Integer, nullable=False),
+    Column("file", Text, nullable=False),  # the TOML file as it was given
+    Column("added_at", Instant, nullable=False),
+    UniqueConstraint("reference", "version"),
 )
 
 # `holder` says whose: "u12" a unit, "s3" a site, "p9" a person. One row a duty, as the last round left it.

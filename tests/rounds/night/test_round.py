@@ -226,6 +226,18 @@ def test_a_round_run_by_hand_for_a_later_day_does_not_make_tonight_look_done(pro
     assert owed(program) == [(BERLIN, TODAY)]
 
 
+def test_a_round_run_by_hand_before_its_night_is_run_again_when_the_night_comes(program: Program, clock: Clock) -> None:
+    small_fleet(program.store)
+    later = TODAY + timedelta(days=2)
+    run_owed(program, BOOK)
+    run_round(program, BERLIN, later, BOOK)
+    clock.forward(days=2)
+    assert owed(program) == [(BERLIN, later)]
+    assert [result.on for result in run_owed(program, BOOK)] == [later]
+    assert owed(program) == []
+    assert run_owed(program, BOOK) == []
+
+
 def test_two_nodes_never_run_the_same_round(program: Program, clock: Clock) -> None:
     small_fleet(program.store)
     assert ledger_module.claim(program.store, BERLIN, TODAY, "node-a", clock())

@@ -12,8 +12,10 @@ from sqlalchemy import select
 from ...errors import UserError
 from ...reckoning.dates import local_day
 from ...store.tables import log
+from ..cells import join_pairs
 from ..found import Row
 from ..log import CLOCK_SLACK, NewEntry, content_digest
+from ..notices import settled
 from ..plausible import of_entry
 from ..recording import check_details
 from ..spelling import Said, heard
@@ -85,6 +87,10 @@ def _read(comparison: Comparison, rows: Iterable[Row]) -> Iterator[_Told]:
         readings, part = _pairs(row, "readings"), _pairs(row, "part")
         if part and not _is_understood(comparison, row, part):
             continue
+        if (entry == "corrected" or "notice" in readings or "stage" in readings) and not (
+            readings := _about_notice(comparison, row, NewEntry(0, instant, entry, by, readings))
+        ):
+            continue
         number, strikes = text(row, "number"), text(row, "strikes")
         yield _Told(
             row, Draft(unit, instant, entry, by, readings, part, text(row, "note"), number, strikes, row.where.file)
@@ -100,9 +106,19 @@ def _is_understood(comparison: Comparison, row: Row, part: dict[str, str]) -> bo
     try:
         check_details(part)
     except UserError as error:
-        comparison.problem(row, "part", str(error), "; ".join(f"{name}={value}" for name, value in part.items()))
+        comparison.problem(row, "part", str(error), join_pairs(part))
         return False
     return True
+
+
+def _about_notice(comparison: Comparison, row: Row, entry: NewEntry) -> dict[str, str]:
+    """The readings of an entry about a notice, with its reference as it is on record; none where it says too little,
+    which is a problem and has been said."""
+    try:
+        return settled(comparison.known.conn, entry, known=bool(entry.by_person)).readings
+    except UserError as error:
+        comparison.problem(row, "readings", str(error), join_pairs(entry.readings))
+        return {}
 
 
 def _numbered(comparison: Comparison, told: Iterable[_Told]) -> dict[str, Draft]:

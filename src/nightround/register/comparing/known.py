@@ -30,7 +30,7 @@ class Known:
     """The register at the moment of the import. Sites and people are held in whole, of units only the brief."""
 
     def __init__(self, conn: Connection) -> None:
-        self._conn = conn
+        self.conn = conn
         self.log_count: int = conn.execute(select(fleet.c.log_count)).scalar_one()
         self.sites: dict[str, Columns] = {row["site"]: dict(row) for row in conn.execute(select(sites)).mappings()}
         self.site_codes: dict[int, str] = {row["id"]: code for code, row in self.sites.items()}
@@ -60,29 +60,29 @@ class Known:
     def parts_of_sites(self) -> Iterator[tuple[int, Held]]:
         """Site id and part, in the order of their ids, of every part that a site keeps for no one unit."""
         query = select(parts.c.site_id, *_PART).where(parts.c.unit_id.is_(None)).order_by(parts.c.id)
-        for site_id, *rest in self._conn.execute(query):
+        for site_id, *rest in self.conn.execute(query):
             yield site_id, Held(*rest)
 
     def some(self, query: Select[Any], wanted: Collection[Any]) -> Iterator[Any]:
         """The rows of the query whose first column is one of these values."""
         if len(wanted) >= _ALL_FROM:
             keep = set(wanted)
-            yield from (row for row in self._conn.execute(query) if row[0] in keep)
+            yield from (row for row in self.conn.execute(query) if row[0] in keep)
             return
         first = query.selected_columns[0]
         values = sorted(wanted)
         for start in range(0, len(values), _CHUNK):
-            yield from self._conn.execute(query.where(first.in_(values[start : start + _CHUNK])))
+            yield from self.conn.execute(query.where(first.in_(values[start : start + _CHUNK])))
 
     def _people(self) -> dict[str, Columns]:
-        found: dict[str, Columns] = {row["person"]: dict(row) for row in self._conn.execute(select(people)).mappings()}
+        found: dict[str, Columns] = {row["person"]: dict(row) for row in self.conn.execute(select(people)).mappings()}
         by_id = {row["id"]: row for row in found.values()}
         for row in found.values():
             row["roles"], row["sites"] = set(), []
-        for person_id, role in self._conn.execute(select(person_roles.c.person_id, person_roles.c.role)):
+        for person_id, role in self.conn.execute(select(person_roles.c.person_id, person_roles.c.role)):
             by_id[person_id]["roles"].add(role)
         theirs = select(person_sites.c.person_id, person_sites.c.site_id).order_by(person_sites.c.site_id)
-        for person_id, site_id in self._conn.execute(theirs):
+        for person_id, site_id in self.conn.execute(theirs):
             by_id[person_id]["sites"].append(self.site_codes[site_id])
         return found
 

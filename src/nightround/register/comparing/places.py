@@ -75,8 +75,9 @@ class _Places:
                 self._country_by_settings.append(code)
         if country and (old is None or old["country"] != country) and not is_country(country):
             comparison.problem(row, "country", country_cure(country))
-        elif not self._zone(code, row, old, after):
-            after["time_zone"] = self._settled  # so that the rest can be looked at
+        else:
+            self._zone(code, row, old, after)
+        after["time_zone"] = after["time_zone"] or self._settled  # so that the rest can be looked at
         stays = old is not None and (old["time_zone"], old["country"]) == (after["time_zone"], after["country"])
         if not stays and after["country"] and not keeps(after["country"], after["time_zone"], self._year):
             self._elsewhere.append(f"{code} ({after['country']}, {after['time_zone']})")
@@ -92,16 +93,16 @@ class _Places:
         if "time_zone" in moved:
             comparison.plan.redigest_sites.add(code)
 
-    def _zone(self, code: str, row: Row, old: Columns | None, after: Columns) -> bool:
-        """Fills in the zone. False where none can be known: that is a problem and has been said."""
+    def _zone(self, code: str, row: Row, old: Columns | None, after: Columns) -> None:
+        """Fills in the zone, or says that none can be known."""
         comparison = self._comparison
         told = text(row, "time_zone")
         if told:
             after["time_zone"] = told
-            return True
+            return
         country = after["country"]
         if old is not None and (old["country"] == country or keeps(country, old["time_zone"], self._year)):
-            return True  # it keeps the zone it has
+            return  # it keeps the zone it has
         settled = self._settled
         only = only_zone(country, self._year) if country else None
         if only is not None:
@@ -115,8 +116,6 @@ class _Places:
             shown = ", ".join(zones[:3]) + (" …" if len(zones) > 3 else "")
             cure = f"is empty, and {country} has more than one time zone ({shown}); write the site's own"
             comparison.problem(row, "time_zone", cure)
-            return False
-        return True
 
     def make_from_units(self) -> None:
         """Into an empty register a lone units sheet may bring its sites, known by their codes alone. Later a code

@@ -88,7 +88,7 @@ def _take(comparison: Comparison, code: str, row: Row, old: Columns | None) -> N
 
 def _remark_on_case(comparison: Comparison, seen: dict[str, Row]) -> None:
     """New units whose code differs from that of another in nothing but case or blanks."""
-    if not comparison.report.count("units").added:
+    if seen.keys() <= comparison.known.units.keys():
         return
     folded: dict[str, str] = {}
     alike = []

@@ -44,6 +44,16 @@ def upgrade() -> None:
         sa.UniqueConstraint("zone", "on", name=op.f("uq_ledger_zone")),
     )
     op.create_table(
+        "notices",
+        sa.Column("id", sa.Integer(), nullable=False),
+        sa.Column("reference", sa.String(length=40), nullable=False),
+        sa.Column("version", sa.Integer(), nullable=False),
+        sa.Column("file", sa.Text(), nullable=False),
+        sa.Column("added_at", Instant(timezone=True), nullable=False),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_notices")),
+        sa.UniqueConstraint("reference", "version", name=op.f("uq_notices_reference")),
+    )
+    op.create_table(
         "people",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("person", sa.String(length=64), nullable=False),
@@ -299,6 +309,7 @@ def upgrade() -> None:
         sa.Column("last_used_on", sa.Date(), nullable=True),
         sa.Column("last_used_at", Instant(timezone=True), nullable=True),
         sa.Column("use_reported", sa.Boolean(), server_default=sa.text("(false)"), nullable=False),
+        sa.Column("notices", sa.Text(), server_default="[]", nullable=False),
         sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_evidence_unit_id_units")),
         sa.PrimaryKeyConstraint("unit_id", name=op.f("pk_evidence")),
     )

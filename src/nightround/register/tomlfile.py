@@ -104,6 +104,18 @@ class Table:
             return None
         return Table(value, f"{self.where}, {key}", self.problems)
 
+    def tables(self, key: str, *, required: bool = False) -> tuple[Table, ...]:
+        """A list of tables inside this one, each named by its place."""
+        value = self._take(key, required)
+        if value is None:
+            return ()
+        if not isinstance(value, list) or not value or not all(isinstance(item, dict) for item in value):
+            self.wrong(key, f"is not a list of tables; write [[{key}]] above the keys of each")
+            return ()
+        return tuple(
+            Table(item, f"{self.where}, {key} {place}", self.problems) for place, item in enumerate(value, start=1)
+        )
+
     def value(self, key: str) -> Any:
         """The bare value of a key; the caller judges it."""
         return self._take(key, False)
@@ -131,12 +143,25 @@ def meant(word: str, known: Collection[str]) -> str:
 
 def read(path: Path, name: str, problems: list[str]) -> Table | None:
     """The whole file as a table; None where it cannot be read, which is then among the problems."""
+    text = read_text(path, name, problems)
+    return None if text is None else parse(text, name, problems)
+
+
+def read_text(path: Path, name: str, problems: list[str]) -> str | None:
+    """The text of the file; None where it cannot be read, which is then among the problems."""
     try:
-        return Table(tomllib.loads(path.read_text("utf-8")), name, problems)
+        return path.read_text("utf-8")
     except OSError as error:
         problems.append(f"{name}: cannot be read ({error.strerror}); correct the file's rights or take it away")
     except UnicodeDecodeError:
         problems.append(f"{name}: is not UTF-8 text; save it as UTF-8")
+    return None
+
+
+def parse(text: str, name: str, problems: list[str]) -> Table | None:
+    """The text as a table; None where it is not TOML, which is then among the problems."""
+    try:
+        return Table(tomllib.loads(text), name, problems)
     except tomllib.TOMLDecodeError as error:
         problems.append(f"{name}: is not TOML ({error}); correct that place")
     return None

@@ -1,0 +1,333 @@
+"""Open cases as a letter tells them: which are worse, and for the worst where, why, who knows and what to do."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from datetime import date, datetime
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection, and_, or_, select
+
+from ..reckoning.dates import local_day
+from ..reckoning.owed import Standing
+from ..settings import Settings
+from ..store.tables import cases, duties, messages, parts, people, sites, tellings, units
+from . import links
+from .items import overdue_lines
+from .situation import WHERE, Owing, Where, where_of
+from .templates import say_day, say_instant
+from .wording import (
+    Sources,
+    because_of,
+    capital,
+    condition_kind,
+    condition_source,
+    late,
+    names,
+    said,
+    steps,
+    thing,
+)
+
+_SEVERITY = {"urgent": 0, "soon": 1, "routine": 2}
+UNRELIABLE = "not-to-be-relied-on"
+CHUNK = 500
+REASONS = 6  # of one matter
+
+
+class Open(NamedTuple):
+    """An open case that nobody has in hand."""
+
+    id: int
+    site_id: int
+    found_at_import: bool
+    opened_at: datetime
+
+
+class Weighed(NamedTuple):
+    """A case with what it is ranked and counted by. `since` is its earliest last good day, else when it opened."""
+
+    id: int
+    kind: str
+    severity: str
+    since: date
+    site: str
+    site_name: str
+    works: tuple[str, ...]
+
+
+class Matter(NamedTuple):
+    """A case in words: `where` a line, `reasons` and `to_do` and `known` several. `word` is its standing."""
+
+    case_id: int
+    title: str
+    word: str
+    urgent: bool
+    where: str
+    reasons: tuple[str, ...]
+    to_do: tuple[str, ...]
+    known: tuple[str, ...]
+    url: str
+
+
+def open_cases(conn: Connection, at: datetime) -> list[Open]:
+    """The cases whose cause remains, less those that somebody has in hand at that instant."""
+    query = (
+        select(cases.c.id, cases.c.site_id, cases.c.found_at_import, cases.c.opened_at)
+        .where(
+            cases.c.closed_at.is_(None),
+            or_(cases.c.state == "open", cases.c.taken_until.is_(None), cases.c.taken_until <= at),
+        )
+        .order_by(cases.c.id)
+    )
+    return [Open(*row) for row in conn.execute(query)]
+
+
+def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
+    """Those of the cases that are still open, the worst first: by severity, then the longest overdue."""
+    found = []
+    for chunk in chunks(case_ids):
+        query = (
+            select(
+                cases.c.id, cases.c.kind, cases.c.severity, cases.c.opened_on, cases.c.what, sites.c.site, sites.c.name
+            )
+            .join(sites, sites.c.id == cases.c.site_id)
+            .where(cases.c.id.in_(chunk), cases.c.closed_at.is_(None))
+        )
+        for row in conn.execute(query):
+            what = json.loads(row.what)
+            days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
+            found.append(
+                Weighed(
+                    row.id,
+                    row.kind,
+                    row.severity,
+                    min(days, default=row.opened_on),
+                    row.site,
+                    row.name or row.site,
+                    tuple(_work(item["subject"]) for item in what if item["subject"] != "condition"),
+                )
+            )
+    return sorted(found, key=lambda case: (_SEVERITY.get(case.severity, 9), case.since, case.id))
+
+
+def _work(subject: str) -> str:
+    return "put right what was found wrong" if subject.startswith("put right") else said(subject)
+
+
+def counted(weighed: Iterable[Weighed]) -> tuple[int, int]:
+    """How many units are not to be relied on, and how many matters are of another kind."""
+    kinds = Counter(case.kind == UNRELIABLE for case in weighed)
+    return kinds[True], kinds[False]
+
+
+def told(
+    conn: Connection,
+    settings: Settings,
+    shown: Sequence[Weighed],
+    now: datetime,
+    sources: Sources,
+    knowing: Mapping[int, Sequence[str]],
+    *,
+    on: date | None = None,
+    new: Collection[int] = (),
+) -> tuple[Matter, ...]:
+    """These cases in words. `knowing` says by case who else knows; `new` holds those that stand out as not told before.
+
+    `on` is the civil day on which it is told (default: the present one at each site).
+    """
+    ids = [case.id for case in shown]
+    rows = {row.id: row for row in conn.execute(_details(ids))}
+    owed = _overdue(conn, list(rows.values()), now, on)
+    spares = _spares(conn, list(rows.values()), now, on)
+    found = []
+    for case_id in ids:
+        row = rows[case_id]
+        today = _today(row.time_zone, now, on)
+        known = knowing.get(case_id, ())
+        found.append(_matter(settings, row, owed, spares, sources, known, today, new=case_id in new))
+    return tuple(found)
+
+
+def who_knows(
+    conn: Connection, case_ids: Sequence[int], but: set[int], going: Mapping[int, Iterable[str]]
+) -> dict[int, tuple[str, ...]]:
+    """By case, the names of who was told before (less those people) and of who is being told now (`going`).
+
+    Whoever the last letter that came to its end did not reach is named as such.
+    """
+    reached: dict[int, dict[str, bool]] = {case_id: {} for case_id in case_ids}
+    query = (
+        select(tellings.c.case_id, people.c.name, people.c.person, messages.c.state)
+        .join(people, people.c.id == tellings.c.person_id)
+        .join(messages, messages.c.id == tellings.c.message_id)
+        .where(tellings.c.case_id.in_(case_ids), tellings.c.person_id.not_in(but))
+        .order_by(people.c.person, messages.c.id)
+    )
+    for case_id, name, person, state in conn.execute(query):
+        known = reached[case_id]
+        if state in ("sent", "given up"):
+            known[name or person] = state == "sent"
+        else:
+            known.setdefault(name or person, True)
+    for case_id in case_ids:
+        for name in going.get(case_id, ()):
+            reached[case_id].setdefault(name, True)
+    return {
+        case_id: tuple(name if got_it else f"{name} (could not be reached)" for name, got_it in known.items())
+        for case_id, known in reached.items()
+    }
+
+
+def chunks(ids: Sequence[int]) -> Iterator[Sequence[int]]:
+    """A few hundred at a time: databases limit how many values a statement may have."""
+    for start in range(0, len(ids), CHUNK):
+        yield ids[start : start + CHUNK]
+
+
+def _details(ids: Sequence[int]) -> Any:
+    return (
+        select(cases, *WHERE, people.c.name.label("taken_name"))
+        .select_from(
+            cases.join(sites, sites.c.id == cases.c.site_id)
+            .outerjoin(units, units.c.id == cases.c.unit_id)
+            .outerjoin(people, people.c.person == cases.c.taken_by)
+        )
+        .where(cases.c.id.in_(ids))
+    )
+
+
+def _holder(row: Any) -> str:
+    return f"u{row.unit_id}" if row.unit_id is not None else f"s{row.site_id}"
+
+
+def _today(zone: str, now: datetime, on: date | None) -> date:
+    return on or local_day(now, zone)
+
+
+def _overdue(conn: Connection, rows: list[Any], now: datetime, on: date | None) -> dict[tuple[str, str], Owing]:
+    """The overdue duties behind these cases, by holder and subject."""
+    places = {_holder(row): where_of(row) for row in rows}
+    query = select(duties).where(duties.c.holder.in_(list(places)), duties.c.standing == str(Standing.OVERDUE))
+    return {
+        (row.holder, row.subject): Owing(
+            row.holder,
+            places[row.holder],
+            row.key,
+            row.kind,
+            row.subject,
+            row.standing,
+            row.opens,
+            row.order_by,
+            row.last_good_day,
+            row.deadline,
+            row.because,
+            _today(places[row.holder].zone, now, on),
+        )
+        for row in conn.execute(query)
+    }
+
+
+def _matter(
+    settings: Settings,
+    row: Any,
+    owed: Mapping[tuple[str, str], Owing],
+    spares: Mapping[str, list[tuple[str, str]]],
+    sources: Sources,
+    knowing: Sequence[str],
+    today: date,
+    *,
+    new: bool,
+) -> Matter:
+    where = where_of(row)
+    holder = _holder(row)
+    reasons: list[str] = []
+    kinds: list[str] = []
+    longest = 0
+    for item in json.loads(row.what):
+        if item["subject"] == "condition":
+            reasons.append(f"{capital(said(item['reason']))} (source: {condition_source(item['reason'])}).")
+            kinds.append(condition_kind(item["reason"]))
+            continue
+        duty = owed.get((holder, item["subject"])) or _from_case(holder, where, item, today)
+        if duty.kind and _group(duty.kind) in map(_group, kinds) and row.kind == UNRELIABLE:
+            # The reasons say it already; what is new is for how long, and by which rule.
+            since = f"{capital(late(duty.days_over))}, last good day was {say_day(duty.last_good_day)}"
+            reasons.append(f"{since}: {sources.cite(because_of(duty.because))}.")
+        else:
+            reasons.append(" ".join(overdue_lines(sources, duty)))
+        kinds.append(duty.kind)
+        longest = max(longest, duty.days_over)
+    if len(reasons) > REASONS:
+        reasons[REASONS:] = [f"And {len(reasons) - REASONS} more; all of them are on the page."]
+    wanted = {_group(kind) for kind in kinds}
+    to_do = [*steps(kinds), *(line for group, line in spares.get(holder, []) if group in wanted)]
+    unreliable = row.kind == UNRELIABLE
+    word = "not to be relied on" if unreliable else late(longest) if longest > 0 else "overdue"
+    return Matter(
+        row.id,
+        where.title,
+        word,
+        unreliable,
+        where.line or "No spot and no address are on record.",
+        tuple(reasons),
+        tuple(to_do),
+        tuple(_known(row, where, knowing, new=new)),
+        links.case_url(settings, row.id),
+    )
+
+
+def _from_case(holder: str, where: Where, item: dict[str, Any], today: date) -> Owing:
+    """A duty as its case remembers it, where the duty itself is no longer there."""
+    good = date.fromisoformat(item["last_good_day"]) if item["last_good_day"] else None
+    because = [{"title": item["rule"], "force": item["force"], "source": item["source"], "evidence": item["reason"]}]
+    overdue = str(Standing.OVERDUE)
+    text = json.dumps(because, ensure_ascii=False)
+    return Owing(holder, where, "", "", item["subject"], overdue, None, None, good, None, text, today)
+
+
+def _known(row: Any, where: Where, knowing: Sequence[str], *, new: bool) -> Iterator[str]:
+    yield f"{'New to you; open' if new else 'Open'} since {say_day(row.opened_on)}."
+    if row.taken_by and row.taken_until is not None:
+        until = say_instant(row.taken_until, where.zone)
+        yield f"{row.taken_name or row.taken_by} had it until {until}; it is still open."
+    if knowing:
+        yield f"Who else knows: {names(knowing)}."
+    else:
+        yield "Nobody else has been told."
+
+
+def _group(kind: str) -> str:
+    return "pads" if kind.startswith("pads") else kind
+
+
+def _spares(conn: Connection, rows: list[Any], now: datetime, on: date | None) -> dict[str, list[tuple[str, str]]]:
+    """By holder, the spare pads and batteries on record there that are still good: their group and a line each."""
+    at_units = {row.unit_id: row for row in rows if row.unit_id is not None}
+    by_site: dict[int, list[Any]] = {}
+    for row in at_units.values():
+        by_site.setdefault(row.site_id, []).append(row)
+    query = (
+        select(parts.c.unit_id, parts.c.site_id, parts.c.kind, parts.c.last_good_day)
+        .where(
+            parts.c.state == "spare",
+            or_(
+                parts.c.unit_id.in_(list(at_units)),
+                and_(parts.c.unit_id.is_(None), parts.c.site_id.in_(list(by_site))),
+            ),
+        )
+        .order_by(parts.c.kind, parts.c.last_good_day.desc(), parts.c.id)
+    )
+    found: dict[str, list[tuple[str, str]]] = {}
+    for unit_id, site_id, kind, good in conn.execute(query):
+        for row in [at_units[unit_id]] if unit_id is not None else by_site[site_id]:
+            if good is None or good < _today(row.time_zone, now, on):
+                continue
+            kept = "with this unit" if unit_id is not None else "at this site"
+            line = f"Use the spare that is on record {kept}: {thing(kind)}, good to {say_day(good)}."
+            listed = found.setdefault(_holder(row), [])
+            if all(group != _group(kind) or kept not in told_of for group, told_of in listed):
+                listed.append((_group(kind), line))
+    return found

@@ -1,0 +1,297 @@
+"""How a reader's units stand: rows as the last rounds left them, or as rounds of another day would find them.
+
+Gives rows one at a time, so that a letter about a whole fleet needs no more memory than a letter about one site.
+Writes nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, date, datetime, timedelta
+from typing import Any, NamedTuple, Protocol
+
+from sqlalchemy import ColumnElement, Connection, and_, or_, select
+
+from ..reckoning import owed as reckoning
+from ..reckoning.dates import local_day
+from ..reckoning.facts import Part, Place
+from ..reckoning.owed import Condition, Duty, Standing
+from ..rounds.differences import because_text
+from ..rounds.reckoners import Reckoners
+from ..rounds.rulebook import RuleBook
+from ..store.tables import cases, conditions, duties, parts, people, sites, units
+
+WEEK = 7  # days that a letter looks ahead, its own day included
+NOT_RECKONED = "not reckoned yet"
+_PAGE = 2000
+
+
+class Where(NamedTuple):
+    """Where something is. `unit` is "" for a spare that is kept at a site for no one unit."""
+
+    unit: str
+    spot: str
+    floor: str
+    site: str
+    site_name: str
+    address: str
+    zone: str
+    model: str
+
+    @property
+    def place(self) -> str:
+        """Spot and floor, as far as they are recorded."""
+        floor = f"floor {self.floor}" if self.floor.lstrip("-").isdigit() else self.floor
+        return ", ".join(word for word in (self.spot, floor) if word)
+
+    @property
+    def line(self) -> str:
+        """Spot, floor, address and model, as far as they are recorded."""
+        model = f"model {self.model}" if self.model else ""
+        return ", ".join(word for word in (self.place, self.address, model) if word)
+
+    @property
+    def title(self) -> str:
+        return f"{self.unit or 'spare parts'}, {self.site_name}"
+
+
+class UnitNow(NamedTuple):
+    """One unit. `taken_by` is whoever has its open case now, "" where nobody has; `case_id` None where none is open."""
+
+    where: Where
+    condition: str
+    reasons: tuple[str, ...]
+    since: date | None
+    case_id: int | None = None
+    taken_by: str = ""
+    taken_until: datetime | None = None
+
+
+class Owing(NamedTuple):
+    """One duty; `holder` is the same for all duties of a unit or of a site's spares, which come one after another.
+
+    `today` is the civil day at its site that the letter is about. `because` is the stored JSON list.
+    """
+
+    holder: str
+    where: Where
+    key: str
+    kind: str
+    subject: str
+    standing: str
+    opens: date | None
+    order_by: date | None
+    last_good_day: date | None
+    deadline: datetime | None
+    because: str
+    today: date
+
+    @property
+    def days_over(self) -> int:
+        """Days since the last good day; 0 or less while it has not passed."""
+        return 0 if self.last_good_day is None else (self.today - self.last_good_day).days
+
+
+class Situation(Protocol):
+    """Where a letter's rows come from. Duties of withdrawn units are left out; nobody owes them now."""
+
+    def units(self) -> Iterator[UnitNow]: ...
+
+    def duties(self) -> Iterator[Owing]: ...
+
+
+WHERE = (
+    units.c.unit,
+    units.c.spot,
+    units.c.floor,
+    sites.c.site,
+    sites.c.name.label("site_name"),
+    sites.c.address,
+    sites.c.time_zone,
+    units.c.model,
+)
+
+
+def where_of(row: Any) -> Where:
+    """The place in a row that selects `WHERE`."""
+    return Where(
+        row.unit or "",
+        row.spot or "",
+        row.floor or "",
+        row.site,
+        row.site_name or row.site,
+        row.address,
+        row.time_zone,
+        row.model or "",
+    )
+
+
+class Stored:
+    """As the last rounds left it."""
+
+    def __init__(self, conn: Connection, seen: ColumnElement[bool], now: datetime, on: date | None = None) -> None:
+        self._conn = conn
+        self._seen = seen
+        self._now = now
+        self._on = on
+
+    def units(self) -> Iterator[UnitNow]:
+        """Every unit, also one that no round has reckoned yet."""
+        open_case = and_(cases.c.unit_id == units.c.id, cases.c.closed_at.is_(None))
+        query = (
+            select(
+                *WHERE,
+                units.c.id,
+                conditions.c.condition,
+                conditions.c.reasons,
+                conditions.c.since,
+                cases.c.id.label("case_id"),
+                cases.c.taken_by,
+                cases.c.taken_until,
+                people.c.name.label("taken_name"),
+            )
+            .select_from(
+                units.join(sites, sites.c.id == units.c.site_id)
+                .outerjoin(conditions, conditions.c.unit_id == units.c.id)
+                .outerjoin(cases, open_case)
+                .outerjoin(people, people.c.person == cases.c.taken_by)
+            )
+            .where(self._seen)
+            .order_by(units.c.id, cases.c.id)
+            .execution_options(yield_per=_PAGE)
+        )
+        before = None
+        for row in self._conn.execute(query):
+            if row.id == before:
+                continue  # at most one open case a unit is shown
+            before = row.id
+            taken = row.taken_until is not None and row.taken_until > self._now
+            yield UnitNow(
+                where_of(row),
+                row.condition or NOT_RECKONED,
+                tuple(json.loads(row.reasons)) if row.reasons else (),
+                row.since,
+                row.case_id,
+                (row.taken_name or row.taken_by) if taken else "",
+                row.taken_until if taken else None,
+            )
+
+    def duties(self) -> Iterator[Owing]:
+        """Every duty that may have a place in a letter; those far ahead are left out."""
+        horizon = (self._on or self._now.astimezone(UTC).date()) + timedelta(days=WEEK + 1)
+        query = (
+            select(duties, *WHERE)
+            .select_from(
+                duties.join(sites, sites.c.id == duties.c.site_id)
+                .outerjoin(units, units.c.id == duties.c.unit_id)
+                .outerjoin(conditions, conditions.c.unit_id == duties.c.unit_id)
+            )
+            .where(
+                self._seen,
+                or_(conditions.c.condition.is_(None), conditions.c.condition != "withdrawn"),
+                or_(
+                    duties.c.standing != str(Standing.AHEAD),
+                    duties.c.last_good_day <= horizon,
+                    duties.c.opens <= horizon,
+                ),
+            )
+            .order_by(duties.c.holder, duties.c.key)
+            .execution_options(yield_per=_PAGE)
+        )
+        days: dict[str, date] = {}
+        for row in self._conn.execute(query):
+            today = self._on or days.get(row.time_zone)
+            if today is None:
+                today = days[row.time_zone] = local_day(self._now, row.time_zone)
+            yield Owing(
+                row.holder,
+                where_of(row),
+                row.key,
+                row.kind,
+                row.subject,
+                row.standing,
+                row.opens,
+                row.order_by,
+                row.last_good_day,
+                row.deadline,
+                row.because,
+                today,
+            )
+
+
+class Reckoned:
+    """As rounds of another day would find it, with the facts that are known now."""
+
+    def __init__(self, conn: Connection, book: RuleBook, seen: ColumnElement[bool], on: date) -> None:
+        self._conn = conn
+        self._seen = seen
+        self._on = on
+        self._reckoners = Reckoners(book, conn)
+
+    def units(self) -> Iterator[UnitNow]:
+        for where, found, _ in self._units():
+            if found is None:
+                yield UnitNow(where, NOT_RECKONED, ("its facts cannot be reckoned",), None)
+            else:
+                yield UnitNow(where, str(found.condition), found.reasons, None)
+
+    def duties(self) -> Iterator[Owing]:
+        for where, found, holder in self._units():
+            if found is not None and found.condition is not Condition.WITHDRAWN:
+                for duty in found.duties:
+                    yield self._owing(holder, where, duty)
+        yield from self._spares()
+
+    def _units(self) -> Iterator[tuple[Where, reckoning.Reckoned | None, str]]:
+        query = (
+            select(*WHERE, units.c.id).join(sites, sites.c.id == units.c.site_id).where(self._seen).order_by(units.c.id)
+        )
+        after = 0
+        while rows := self._conn.execute(query.where(units.c.id > after).limit(_PAGE)).all():
+            places = {row.id: where_of(row) for row in rows}
+            for loaded in self._reckoners.load(self._conn, list(places)):
+                try:
+                    found = self._reckoners.at(loaded.place, self._on).unit(loaded.facts)
+                except (ValueError, OverflowError, LookupError, TypeError):
+                    # The round sets such a unit aside and reports it; the letter says that it is not reckoned.
+                    found = None
+                yield places[loaded.id], found, f"u{loaded.id}"
+            after = rows[-1].id
+
+    def _spares(self) -> Iterator[Owing]:
+        query = (
+            select(
+                sites,
+                parts.c.id.label("part_id"),
+                parts.c.kind,
+                parts.c.state,
+                parts.c.last_good_day,
+                parts.c.fitted_on,
+            )
+            .join(sites, sites.c.id == parts.c.site_id)
+            .where(self._seen, parts.c.unit_id.is_(None), parts.c.state == "spare")
+            .order_by(sites.c.id, parts.c.id)
+        )
+        for row in self._conn.execute(query):
+            where = Where("", "", "", row.site, row.name or row.site, row.address, row.time_zone, "")
+            place = Place(row.time_zone, row.country, row.subdivision, row.site_type)
+            part = Part(row.part_id, row.kind, row.state, row.last_good_day, row.fitted_on)
+            yield self._owing(f"s{row.id}", where, self._reckoners.at(place, self._on).spare(part))
+
+    def _owing(self, holder: str, where: Where, duty: Duty) -> Owing:
+        because = because_text(duty.because)
+        return Owing(
+            holder,
+            where,
+            duty.key,
+            duty.kind,
+            duty.subject,
+            str(duty.standing),
+            duty.opens,
+            duty.order_by,
+            duty.last_good_day,
+            duty.deadline,
+            because,
+            self._on,
+        )
