@@ -41,6 +41,8 @@ _WHERE: dict[str, str] = {
     "log": "logbook",
     "strike": "logbook",
     "history": "logbook",
+    "rules": "rules",
+    "discard": "discard",
     "notice": "notices",
 }
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Iterator, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from ipaddress import ip_address
 from pathlib import Path
 from typing import NamedTuple
@@ -18,7 +18,9 @@ from sqlalchemy.exc import OperationalError
 from ..errors import UserError
 from ..letters.delivery import knock
 from ..letters.smtp import GREETING
+from ..reckoning.dates import local_day
 from ..register.log import verify_chain
+from ..rounds.bindings import is_old
 from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rules
 from ..settings import Settings
@@ -62,6 +64,8 @@ def look_over(desk: Desk) -> Iterator[Finding]:
         book = load_rules(settings)
     except UserError as error:
         yield Finding("rules", str(error), "correct the pack or sheet that is named")
+    if book is not None:
+        yield from look_at_age(book, local_day(desk.clock(), settings.fleet.time_zone))
     try:
         store = open_store(settings.database_url())
     except UserError as error:
@@ -71,6 +75,20 @@ def look_over(desk: Desk) -> Iterator[Finding]:
         yield from look_at_database(store, settings, book, desk.clock())
     finally:
         store.close()
+
+
+def look_at_age(book: RuleBook, day: date) -> Iterator[Finding]:
+    """Packs and sheets with a source that nobody has read for a year; one finding a pack or sheet."""
+    cure = "read the source again and write the day into verified_on; which: nightround rules"
+    for pack in book.packs:
+        old = [rule for rule in pack.rules if is_old(rule.verified_on, day)]
+        if old:
+            oldest = min(rule.verified_on for rule in old)
+            found = f"{len(old)} of {len(pack.rules)} rules were verified more than a year ago, the first {oldest}"
+            yield Finding(f"rule pack {pack.name}", found, cure)
+    for name, sheet in sorted({sheet.model: sheet for sheet in book.sheets.values()}.items()):
+        if is_old(sheet.verified_on, day):
+            yield Finding(f"model sheet {name}", f"was verified {sheet.verified_on}, more than a year ago", cure)
 
 
 def look_at_mail(settings: Settings) -> Iterator[Finding]:

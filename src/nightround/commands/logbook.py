@@ -14,9 +14,11 @@ from sqlalchemy import select
 
 from ..bootstrap import Program
 from ..errors import UserError
+from ..reckoning.dates import local_day
 from ..reckoning.readings import NUMBERS, is_word, understood
 from ..reckoning.rules import Subject
 from ..register.crewnote import crew_note, in_words
+from ..register.gravestones import DISCARDED
 from ..register.log import ENTRIES, NewEntry
 from ..register.recording import record, strike
 from ..rounds.rulebook import load as load_rulebook
@@ -130,12 +132,13 @@ def history_command(desk: Desk, unit: str) -> None:
             "at": row.at,
             "written_at": row.written_at,
             "entry": row.entry,
-            "by": row.by_person or "unknown passer-by",
+            "by": _by(row),
             "readings": json.loads(row.readings),
             "part": json.loads(row.part),
             "note": row.note,
             "strikes": row.strikes,
             "struck_by": struck.get(row.id),
+            "discarded_at": row.discarded_at,
         }
         for row in rows
     ]
@@ -151,7 +154,7 @@ def history_command(desk: Desk, unit: str) -> None:
                 item["at"].astimezone(ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M"),
                 item["entry"],
                 item["by"],
-                _noted(item["readings"], item["part"], item["note"]),
+                _gone(item["discarded_at"], zone) or _noted(item["readings"], item["part"], item["note"]),
                 f"by entry {item['struck_by']}" if item["struck_by"] else "",
             )
             for item in found
@@ -159,6 +162,16 @@ def history_command(desk: Desk, unit: str) -> None:
     )
     if not found:
         desk.say(f"Nothing has been logged for {unit}.")
+
+
+def _by(row: Any) -> str:
+    if row.discarded_at is not None or row.entry == DISCARDED:
+        return row.by_person or "not recorded"
+    return row.by_person or "unknown passer-by"
+
+
+def _gone(discarded_at: datetime | None, zone: str) -> str:
+    return "" if discarded_at is None else f"what it said was discarded on {local_day(discarded_at, zone)}"
 
 
 def _noted(readings: dict[str, str], part: dict[str, str], note: str) -> str:

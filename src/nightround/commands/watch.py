@@ -6,11 +6,14 @@ from datetime import date, datetime
 from typing import Any
 
 import click
-from sqlalchemy import func, select
+from sqlalchemy import Connection, func, select
 
 from .. import logs
+from ..bootstrap import Program
 from ..cases.taking import open_cases, take
 from ..errors import UserError
+from ..reckoning.dates import local_day
+from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
@@ -31,7 +34,6 @@ def _day(value: datetime | None) -> date | None:
 @pass_desk
 def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     """Runs the round, once: reckons every unit, writes what moved, stores the letters that are owed."""
-    from ..reckoning.dates import local_day
     from ..rounds.loading import zones
     from ..sweeping import rounds_on
 
@@ -104,8 +106,10 @@ def today_command(desk: Desk) -> int:
     program = desk.program
     with program.store.read() as conn:
         found = today(conn, program.clock(), 1000 if desk.json else 8)
+        found |= _to_come(conn, program)
     wrong = bool(
-        found["not_to_be_relied_on"]
+        found["rules_unreadable"]
+        or found["not_to_be_relied_on"]
         or found["standings"]["overdue"]
         or found["letters"]["given up"]
         or any(row["late"] for row in found["rounds"])
@@ -115,6 +119,17 @@ def today_command(desk: Desk) -> int:
     else:
         _show(desk, found)
     return 3 if wrong else 0
+
+
+def _to_come(conn: Connection, program: Program) -> dict[str, Any]:
+    """The rules to come, today in the fleet's own zone; a faulty pack is said and does not hide the rest."""
+    on = local_day(program.clock(), program.settings.fleet.time_zone)
+    try:
+        book = load_rulebook(program.settings)
+    except UserError as error:
+        return {"rules_to_come": [], "rules_unreadable": str(error)}
+    coming = [item.as_dict() for item in announcements(conn, book, on)]
+    return {"rules_to_come": coming, "rules_unreadable": ""}
 
 
 def _show(desk: Desk, found: dict[str, Any]) -> None:
@@ -144,6 +159,16 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
     cases, letters = found["cases"], found["letters"]
     desk.say(f"Cases: {cases['open']} open, {cases['taken']} taken.")
     desk.say(f"Letters: {letters['waiting']} waiting, {letters['given up']} given up.")
+    if found["rules_unreadable"]:
+        desk.say(f"No round can run: {found['rules_unreadable']}")
+    coming = found["rules_to_come"]
+    if coming:
+        touched = {unit for item in coming for unit in item["units"]}
+        what = "1 rule starts" if len(coming) == 1 else f"{len(coming)} rules start"
+        desk.say(
+            f"Rules to come: {what} within 90 days, the first on {coming[0]['starts_on']}: {coming[0]['title']}; "
+            f"units touched: {len(touched)}; see: nightround rules"
+        )
     for finding in found["set_aside"]:
         desk.say(f"set aside by the last round: unit {finding['unit']}: {finding['why']}")
     if states["not to be relied on"]:

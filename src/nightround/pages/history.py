@@ -9,6 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
+from ..register.gravestones import DISCARDED, PROOF
 from ..store.tables import log
 from .forms import BATTERY_WORDS, CHECK_READINGS, SCOPE_WORDS
 from .people import names
@@ -20,6 +21,7 @@ PAGE = 30
 _LATER = timedelta(hours=1)
 
 PASSER_BY = "unknown passer-by"
+NOT_RECORDED = "by whom is not recorded"
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +38,7 @@ class Written:
     strikes: int | None
     struck: str | None
     struck_by: str
+    can_be_struck: bool
 
 
 def entries(conn: Connection, unit_id: int, skip: int = 0) -> tuple[list[Written], int]:
@@ -64,17 +67,21 @@ def _written(row: Any, correction: Any, known: dict[str, str]) -> Written:
     def who(person: str) -> str:
         return known[person] if person else PASSER_BY
 
+    gone = row.discarded_at is not None
+    told_by_itself = gone or row.entry == DISCARDED
+
     return Written(
         row.id,
         row.at,
         row.written_at if row.written_at - row.at > _LATER else None,
         row.entry,
-        who(row.by_person),
-        tuple(said(name, value) for name, value in (*_items(row.readings), *_items(row.part))),
-        row.note,
+        who(row.by_person) if row.by_person or not told_by_itself else NOT_RECORDED,
+        tuple(said(name, value) for name, value in (*_items(row.readings), *_items(row.part)) if name != PROOF),
+        "What this entry said was discarded." if gone else row.note,
         row.strikes,
-        None if correction is None else correction.note,
+        None if correction is None or gone else correction.note,
         "" if correction is None else who(correction.by_person),
+        not told_by_itself and row.entry != "struck",
     )
 
 
@@ -94,6 +101,8 @@ _NAMES = {
     "cpr-minutes": "minutes of CPR",
     "mode": "mode of the unit",
     "rule": "for the rule",
+    "before": "from before",
+    "entries": "entries",
 }
 
 

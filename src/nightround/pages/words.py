@@ -37,6 +37,7 @@ ENTRIES: dict[str, str] = {
     "reported": "reported",
     "downloaded": "event record downloaded",
     "struck": "correction",
+    "discarded": "old entries discarded",
 }
 
 ROLES: dict[str, str] = {

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from datetime import date, datetime
+from typing import Any
 
 from .facts import Entry, Evidence, Use
 from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, STAGES, all_good, battery_word, is_good, number
@@ -19,6 +20,18 @@ def digest(entries: Iterable[Entry]) -> Evidence:
     for entry in sorted(entries, key=lambda entry: entry.at):
         book.take(entry)
     return book.evidence()
+
+
+def carried(entries: Iterable[Entry]) -> tuple[Evidence, dict[str, Any]]:
+    """All that the entries still do to whatever is logged after them.
+
+    Where two logs give equal ones, every further entry, and every entry after them that is struck, gives the same
+    evidence in both. Struck entries must have been left out.
+    """
+    book = _Book()
+    for entry in sorted(entries, key=lambda entry: entry.at):
+        book.take(entry)
+    return book.evidence(), {name: value for name, value in vars(book).items() if name not in Evidence._fields}
 
 
 class _Book:

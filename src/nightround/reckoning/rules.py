@@ -35,6 +35,7 @@ class Subject(StrEnum):
     PADS = "pads"
     BATTERY = "battery"
     KIT = "kit"
+    RECORDS = "records"  # how long what the log says is kept: nothing is owed by it, and reckoning passes it over
 
 
 class Span(StrEnum):
@@ -49,6 +50,14 @@ class Span(StrEnum):
     AT_ONCE = "at once"
     PER_MODEL = "per model"
     LABEL = "label"
+    # How long records are kept; only for the subject `records`.
+    KEPT_MONTHS = "kept months"
+    KEPT_FOR_LIFE = "kept for the life of the unit"
+    KEPT_UNTIL_NEXT_CHECK = "kept until the next check"
+    KEPT_AFTER_ROLE = "kept months after the role"
+
+
+KEPT = (Span.KEPT_MONTHS, Span.KEPT_FOR_LIFE, Span.KEPT_UNTIL_NEXT_CHECK, Span.KEPT_AFTER_ROLE)
 
 
 class Shape(NamedTuple):

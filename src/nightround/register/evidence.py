@@ -7,12 +7,13 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, delete, insert, or_, select
 
 from ..reckoning.dates import local_day
 from ..reckoning.evidence import digest
 from ..reckoning.facts import Entry, Evidence
 from ..store.tables import evidence, log, people, sites, units
+from .gravestones import DISCARDED
 
 _BATCH = 500
 
@@ -68,14 +69,14 @@ def _entries(conn: Connection, unit_ids: Sequence[int], known: set[str]) -> Iter
         )
         .join(units, units.c.id == log.c.unit_id)
         .join(sites, sites.c.id == units.c.site_id)
-        .where(log.c.unit_id.in_(unit_ids))
+        .where(log.c.unit_id.in_(unit_ids), or_(log.c.discarded_at.is_(None), log.c.strikes.is_not(None)))
         .order_by(log.c.unit_id, log.c.at, log.c.id)
     )
     rows = conn.execute(query).all()
     struck = {row.strikes for row in rows if row.strikes is not None}
     by_unit: dict[int, list[Entry]] = {}
     for row in rows:
-        if row.id in struck or row.entry == "struck":
+        if row.id in struck or row.entry in ("struck", DISCARDED):
             continue
         by_unit.setdefault(row.unit_id, []).append(
             Entry(

@@ -12,12 +12,13 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Select, func, select
+from sqlalchemy import Connection, Select, func, or_, select
 
 from ..bootstrap import Program
 from ..store.tables import log, metadata, parts, people, person_roles, person_sites, rota, sites, training, units
 from .days import label_text
 from .found import TABLES, Progress
+from .gravestones import DISCARDED
 from .sinks import Out, open_sink
 from .spelling import instant_text, pairs_cell, text_cell
 from .vocabulary import ROLES
@@ -157,12 +158,14 @@ def _training(conn: Connection) -> Iterator[Sequence[Out]]:
 
 def _log(conn: Connection) -> Iterator[Sequence[Out]]:
     after = 0
+    gone = select(log.c.id).where(log.c.discarded_at.is_not(None))  # a correction of one has nothing left to correct
     while True:
         query = (
             select(units.c.unit, sites.c.time_zone, log)
             .join(units, units.c.id == log.c.unit_id)
             .join(sites, sites.c.id == units.c.site_id)
-            .where(log.c.id > after)
+            .where(log.c.id > after, log.c.discarded_at.is_(None), log.c.entry != DISCARDED)
+            .where(or_(log.c.strikes.is_(None), log.c.strikes.not_in(gone)))
             .order_by(log.c.id)
             .limit(_PAGE)
         )

@@ -1,7 +1,8 @@
 """The log: what happened to a unit, append-only and hash-chained over the whole fleet.
 
 Nothing is edited or deleted. A correction is an entry that strikes an earlier one. Each entry carries the hash of
-the one before it, so that a changed past is found by `verify_chain`.
+the one before it, so that a changed past is found by `verify_chain`. What `register.discarding` empties stays in its
+place as a gravestone, which a later entry names.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, String, insert, select, type_coerce, update
 
 from ..errors import UserError
 from ..store.tables import fleet, log
+from .gravestones import DISCARDED, Graveyard
 
 ENTRIES = (
     "check",
@@ -68,6 +70,17 @@ def append_many(conn: Connection, entries: Sequence[NewEntry], now: datetime) ->
     """
     for entry in entries:
         _refuse(entry, now)
+    return _chain(conn, entries, now)
+
+
+def append_discards(conn: Connection, entries: Sequence[NewEntry], now: datetime) -> list[int]:
+    """Writes entries of kind `discarded`, which only `register.discarding` makes; nobody can log one by hand."""
+    if any(entry.entry != DISCARDED or entry.at != now for entry in entries):
+        raise ValueError("only what is discarded now is written here")
+    return _chain(conn, entries, now)
+
+
+def _chain(conn: Connection, entries: Sequence[NewEntry], now: datetime) -> list[int]:
     count, head = conn.execute(select(fleet.c.log_count, fleet.c.log_head).with_for_update()).one()
     contents = [_content(entry) for entry in entries]
     digests = [_digest(content) for content in contents]
@@ -109,33 +122,57 @@ class Broken:
 
 
 def verify_chain(conn: Connection) -> Broken | None:
-    """Reads the whole chain and names the first entry that was changed, left out or put in; None where it holds."""
+    """Reads the whole chain and names the first entry that was changed, left out or put in; None where it holds.
+
+    An entry without its content is good only as a gravestone (`register.gravestones`) that a later entry names.
+    """
     head = ""
     expected = 1
+    graves = Graveyard()
     for row in _all(conn):
+        if isinstance(row, int):
+            return Broken(row, "the entry cannot be read")
         if row.id != expected:
             return Broken(expected, "the entry is missing")
-        entry = NewEntry(
-            row.unit_id,
-            row.at,
-            row.entry,
-            row.by_person,
-            json.loads(row.readings),
-            json.loads(row.part),
-            row.note,
-            row.strikes,
-            row.source,
-        )
+        if not _is_as_written(row):
+            return Broken(row.id, "the entry was changed after it was written")
         if row.prev_hash != head:
             return Broken(row.id, "the entry does not follow the one before it")
-        if row.hash != _link(row.id, head, _content(entry), row.written_at) or row.digest != content_digest(entry):
-            return Broken(row.id, "the entry was changed after it was written")
+        if row.discarded_at is not None:
+            if wrong := graves.bury(row):
+                return Broken(row.id, wrong)
+        else:
+            entry = _read(row)
+            if entry is None or not _is_whole(row, entry, head):
+                return Broken(row.id, "the entry was changed after it was written")
+            if row.entry == DISCARDED and (named := graves.name(row, entry.readings)):
+                return Broken(*named)
         head = row.hash
         expected += 1
+    unnamed = graves.unnamed()
+    if unnamed is not None:
+        return Broken(unnamed, "the entry was emptied, and no later entry says that it was discarded")
     count, stored = conn.execute(select(fleet.c.log_count, fleet.c.log_head)).one()
     if count != expected - 1 or stored != head:
         return Broken(expected, "entries at the end are missing")
     return None
+
+
+def _read(row: Any) -> NewEntry | None:
+    """The entry of a row; None where what it holds is not written as the log writes it."""
+    try:
+        readings, part = json.loads(row.readings), json.loads(row.part)
+    except ValueError:
+        return None
+    if (_json(readings), _json(part)) != (row.readings, row.part):
+        return None
+    return NewEntry(row.unit_id, row.at, row.entry, row.by_person, readings, part, row.note, row.strikes, row.source)
+
+
+def _is_whole(row: Any, entry: NewEntry, head: str) -> bool:
+    content = _content(entry)
+    linked = _link(row.id, head, content, row.written_at, row.source)
+    return bool(row.hash == linked and row.digest == _digest(content) and row.seal == "")
 
 
 def _refuse(entry: NewEntry, now: datetime) -> None:
@@ -172,7 +209,7 @@ def _row(entry_id: int, entry: NewEntry, now: datetime, content: str, digest: st
         "source": entry.source,
         "digest": digest,
         "prev_hash": head,
-        "hash": _link(entry_id, head, content, now),
+        "hash": _link(entry_id, head, content, now, entry.source),
     }
 
 
@@ -190,8 +227,9 @@ def _content(entry: NewEntry) -> str:
     return _json(list(fields))
 
 
-def _link(entry_id: int, head: str, content: str, written_at: datetime) -> str:
-    return hashlib.sha256(f"{entry_id}\n{head}\n{_utc(written_at)}\n{content}".encode()).hexdigest()
+def _link(entry_id: int, head: str, content: str, written_at: datetime, source: str) -> str:
+    linked = f"{entry_id}\n{head}\n{_utc(written_at)}\n{_json(source)}\n{content}"
+    return hashlib.sha256(linked.encode()).hexdigest()
 
 
 def _utc(instant: datetime) -> str:
@@ -202,11 +240,41 @@ def _json(value: Any) -> str:
     return json.dumps(value, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
 
 
+# The instants as they are stored too: SQLite keeps text, of which several spellings would read as the same instant.
+_STORED = {
+    name: type_coerce(log.c[name], String).label(f"stored_{name}") for name in ("at", "written_at", "discarded_at")
+}
+_ROWS = select(log, *_STORED.values())
+
+
+def _is_as_written(row: Any) -> bool:
+    """Whether the instants are spelt as the log writes them."""
+    for name in _STORED:
+        stored, read = getattr(row, f"stored_{name}"), getattr(row, name)
+        if isinstance(stored, str) and stored != read.replace(tzinfo=None).isoformat(" ", "microseconds"):
+            return False
+    return True
+
+
 def _all(conn: Connection) -> Iterator[Any]:
+    """Every row in order; the bare id of the first that cannot be read."""
     last = 0
     while True:
-        rows = conn.execute(select(log).where(log.c.id > last).order_by(log.c.id).limit(2000)).all()
+        try:
+            rows = conn.execute(_ROWS.where(log.c.id > last).order_by(log.c.id).limit(2000)).all()
+        except (ValueError, TypeError):
+            yield from _one_by_one(conn, last)
+            return
         if not rows:
             return
         yield from rows
         last = rows[-1].id
+
+
+def _one_by_one(conn: Connection, last: int) -> Iterator[Any]:
+    for entry_id in conn.execute(select(log.c.id).where(log.c.id > last).order_by(log.c.id)).scalars().all():
+        try:
+            yield conn.execute(_ROWS.where(log.c.id == entry_id)).one()
+        except (ValueError, TypeError):
+            yield entry_id
+            return

@@ -13,11 +13,12 @@ from sqlalchemy import Connection, insert, select, update
 
 from ..errors import UserError
 from ..reckoning.dates import local_day, month_end
-from ..reckoning.readings import is_word, understood
+from ..reckoning.readings import WORDS, is_word, understood
 from ..store.database import raise_version
 from ..store.tables import fleet, log, parts, people, sites, units
 from .cells import plain
 from .evidence import refresh
+from .gravestones import DISCARDED
 from .headings import normal
 from .log import NewEntry, append
 from .notices import settled
@@ -59,9 +60,11 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
     """
     if not why.strip():
         raise UserError("a correction needs a reason: --why TEXT")
-    row = conn.execute(select(log.c.unit_id, log.c.entry).where(log.c.id == entry_id)).first()
+    row = conn.execute(select(log.c.unit_id, log.c.entry, log.c.discarded_at).where(log.c.id == entry_id)).first()
     if row is None:
         raise UserError(f"log entry {entry_id} does not exist; see: nightround history UNIT")
+    if row.discarded_at is not None or row.entry == DISCARDED:
+        raise UserError(f"log entry {entry_id} was discarded or tells what was; there is nothing to correct in it")
     if row.entry == "struck":
         raise UserError(f"log entry {entry_id} is itself a correction; log what is true now instead")
     if conn.execute(select(log.c.id).where(log.c.strikes == entry_id)).first() is not None:

@@ -9,10 +9,10 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from ..reckoning.rules import Force, Rule, Subject
+from ..reckoning.rules import Force, Rule, Shape, Subject
 from ..reckoning.site_types import SITE_TYPES
 from ..register.tomlfile import Table, meant
-from .shapes import PARTS, ROUNDS, SPANS, read_shape
+from .shapes import PARTS, ROUNDS, SPANS, read_keep, read_shape
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _COUNTRY = re.compile(r"[A-Z]{2}")
@@ -83,8 +83,7 @@ def _read_rule(
         table.wrong("id", f"{rule_id!r} names something that is always reckoned; choose another name")
     title = table.text("title", required=True)
     subject = table.word("subject", [subject.value for subject in Subject], required=True)
-    spans = SPANS[Subject(subject)] if subject else tuple({span for every in SPANS.values() for span in every})
-    shape = read_shape(table, "shape", spans)
+    shape = _read_shape(table, subject)
     country, subdivision = _scope(table, scope)
     site_types = table.texts("site_types")
     for word in site_types:
@@ -134,6 +133,17 @@ def _read_rule(
         note=note,
         in_service_from=in_service_from,
     )
+
+
+def _read_shape(table: Table, subject: str) -> Shape | None:
+    if subject == Subject.RECORDS:
+        if table.holds("shape"):
+            table.value("shape")
+            table.wrong("shape", "records are not done but kept; write keep = { months = 24 } in its place")
+            return None
+        return read_keep(table, "keep")
+    spans = SPANS[Subject(subject)] if subject else tuple({span for every in SPANS.values() for span in every})
+    return read_shape(table, "shape", spans)
 
 
 def _scope(table: Table, inherited: tuple[str, str] = ("", "")) -> tuple[str, str]:

@@ -1,5 +1,6 @@
 """Reads a shape as written in a file: `{ days = 90 }`, `{ months = 24, to = "month-end" }`, `{ each = "month" }`.
 
+How long records are kept is written alike, under another key: `{ months = 24 }`, `{ life_of_unit = true }`.
 Which shapes a subject can have is said here too, because a shape that reckoning would pass over in silence is worse
 than one refused.
 """
@@ -99,3 +100,39 @@ def _read(inner: Table) -> Shape | None:
         inner.word("to", ("month-end",))
         span = Span.MONTHS_TO_MONTH_END
     return Shape(span, number) if number is not None else None
+
+
+_KEEP = {
+    "months": Span.KEPT_MONTHS,
+    "life_of_unit": Span.KEPT_FOR_LIFE,
+    "until_next_check": Span.KEPT_UNTIL_NEXT_CHECK,
+    "after_role_months": Span.KEPT_AFTER_ROLE,
+}
+
+
+def read_keep(table: Table, key: str) -> Shape | None:
+    """How long records are kept, if that key says it whole; else what is wrong is noted.
+
+    `after_role_months` is about the training records of a person: how long after they gave up the role.
+    """
+    before = len(table.problems)
+    inner = table.table(key, required=True)
+    if inner is None:
+        return None
+    written = [name for name in _KEEP if inner.holds(name)]
+    for name in _KEEP:
+        inner.value(name)
+    inner.finish()
+    if len(written) != 1:
+        said = f"says {' and '.join(written)} at once" if written else "says nothing"
+        inner.problems.append(f"{inner.where}: {said}; write exactly one of: {', '.join(_KEEP)}")
+    if len(table.problems) > before:
+        return None
+    name = written[0]
+    if name.endswith("months"):
+        number = inner.number(name, 1, 1200)
+        return Shape(_KEEP[name], number) if number is not None else None
+    if inner.value(name) is not True:
+        inner.wrong(name, "can only be true; write true or another way of keeping")
+        return None
+    return Shape(_KEEP[name])

@@ -148,7 +148,8 @@ training = Table(
     UniqueConstraint("person_id", "certificate", "issued_on"),
 )
 
-# Append only. `hash` covers the entry and `prev_hash`, so a changed past shows.
+# Append only; what `discard` empties loses its content and keeps its place. `hash` covers the entry and `prev_hash`,
+# so a changed past shows.
 log = Table(
     "log",
     metadata,
@@ -166,6 +167,8 @@ log = Table(
     Column("digest", String(64), nullable=False, index=True),  # of the content alone: finds the same entry again
     Column("prev_hash", String(64), nullable=False),
     Column("hash", String(64), nullable=False),
+    Column("discarded_at", Instant),  # set: a gravestone; a later entry "discarded" names it
+    Column("seal", String(64), nullable=False, server_default=""),  # hash of what the gravestone still says
 )
 
 rota = Table(

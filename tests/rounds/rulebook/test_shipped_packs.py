@@ -48,13 +48,17 @@ SAID: dict[tuple[str, str, str], dict[str, tuple[Subject, Shape, Force]]] = {
     ("US", "VA", ""): {},  # no interval known: from memory, so never a rule
     ("DE", "", ""): {
         "de-safety-check-two-yearly": (Subject.INSPECTION, Shape(Span.MONTHS_TO_MONTH_END, 24), Force.LAW),
+        "de-records-until-next-check": (Subject.RECORDS, Shape(Span.KEPT_UNTIL_NEXT_CHECK), Force.LAW),
     },
     ("DE", "BY", "school"): {
         "de-safety-check-two-yearly": (Subject.INSPECTION, Shape(Span.MONTHS_TO_MONTH_END, 24), Force.LAW),
+        "de-records-until-next-check": (Subject.RECORDS, Shape(Span.KEPT_UNTIL_NEXT_CHECK), Force.LAW),
     },
     ("TW", "", ""): {
         "tw-test-half-yearly": (Subject.TEST, Shape(Span.MONTHS, 6), Force.LAW),
         "tw-restore-at-once": (Subject.RESTORE, AT_ONCE, Force.LAW),
+        # article 7: two years or more
+        "tw-records-two-years": (Subject.RECORDS, Shape(Span.KEPT_MONTHS, 24), Force.LAW),
     },
     ("KR", "", ""): {
         "kr-look-monthly": (Subject.LOOK, EVERY_MONTH, Force.LAW),
@@ -72,6 +76,10 @@ SAID: dict[tuple[str, str, str], dict[str, tuple[Subject, Shape, Force]]] = {
     ("US", state, ""): {f"us-{state.lower()}-look-per-model": (Subject.LOOK, PER_MODEL, Force.LAW)}
     for state in ("GA", "IA", "IL", "LA", "MA", "NM", "NV", "NY", "OR", "RI", "TN", "WA")
 }
+# Iowa Administrative Code 641-143.12(613): the usable life of the device
+SAID["US", "IA", ""]["us-ia-records-life-of-unit"] = (Subject.RECORDS, Shape(Span.KEPT_FOR_LIFE), Force.LAW)
+# 7.27.8.9 NMAC: active and at least three years
+SAID["US", "NM", ""]["us-nm-records-of-training"] = (Subject.RECORDS, Shape(Span.KEPT_AFTER_ROLE, 36), Force.LAW)
 HOUSE = {
     "house-look-monthly": (Subject.LOOK, Shape(Span.MONTHS, 1), Force.COMMON_PRACTICE),
     "house-look-per-model": (Subject.LOOK, PER_MODEL, Force.MANUFACTURER),

@@ -166,7 +166,7 @@ def _by_number(
     at the end): the same number, and the same once it has been written and read."""
     wanted = {int(drafts[place].number): place for place in digests if found[place] is None and _is_id(drafts[place])}
     columns = (log.c.id, log.c.unit_id, log.c.at, log.c.entry, log.c.by_person, log.c.readings, log.c.part)
-    for row in known.some(select(*columns, log.c.note, log.c.strikes), list(wanted)):
+    for row in known.some(select(*columns, log.c.note, log.c.strikes, log.c.discarded_at), list(wanted)):
         draft = drafts[wanted[row.id]]
         strikes = numbered[draft.strikes] if draft.strikes else None
         same = (
@@ -175,7 +175,13 @@ def _by_number(
             and heard(json.loads(row.readings), json.loads(row.part), row.note)
             == Said(draft.readings, draft.part, draft.note)
         )
-        if same:
+        # Of a discarded entry only the kind and the time are left to tell it by; it is never brought back.
+        gone = row.discarded_at is not None and (row.unit_id, row.at, row.entry) == (
+            known.units[draft.unit].id,
+            draft.at,
+            draft.entry,
+        )
+        if same or gone:
             found[wanted[row.id]] = row.id
 
 

@@ -341,6 +341,8 @@ def upgrade() -> None:
         sa.Column("digest", sa.String(length=64), nullable=False),
         sa.Column("prev_hash", sa.String(length=64), nullable=False),
         sa.Column("hash", sa.String(length=64), nullable=False),
+        sa.Column("discarded_at", Instant(timezone=True), nullable=True),
+        sa.Column("seal", sa.String(length=64), server_default="", nullable=False),
         sa.ForeignKeyConstraint(["unit_id"], ["units.id"], name=op.f("fk_log_unit_id_units")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_log")),
     )
