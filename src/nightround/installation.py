@@ -45,7 +45,7 @@ def install(folder: Path, chosen: Mapping[str, str], now: datetime) -> Installed
     Raises UserError where a file of it already exists there, where a chosen key or value is no setting, and where
     the database that is named already holds something.
     """
-    folder = folder.absolute()
+    folder = folder.resolve()  # settings give their paths so, and a key found under another spelling would not be ours
     _refuse_what_is_there(folder, SETTINGS, KEY)
     with _workshop(folder) as bench:
         (bench / SETTINGS).write_text(settings_file(chosen), encoding="utf-8")

@@ -105,7 +105,11 @@ def test_the_browser_keeps_to_the_policy_without_complaint(served: Served, brows
         if name in ("open not here", "open wrong link", "not their unit") or "acts" in name:
             continue
         browser.open(served.base + path)
-        assert browser.complaints() == [], name
+        told = browser.complaints()
+        if name in ("open style", "open icon"):
+            # Opened by themselves they name no icon, and the browser may ask for one at the usual place.
+            told = [line for line in told if "404" not in line]
+        assert told == [], name
         if name not in ("open style", "open icon"):
             assert browser.measure("document.styleSheets.length") == 1, name
 

@@ -33,8 +33,8 @@ from .templates import say_day
 from .wording import Sources, thing
 
 # How many rows of a list a letter shows before it says how many more there are, and where.
-SHOWN = 12
-SHOWN_THIS_WEEK = 24
+SHOWN = 10
+SHOWN_THIS_WEEK = 20
 SHOWN_A_KIND = 6
 SHOWN_SITES = 8
 EXAMPLES = 3

@@ -196,4 +196,6 @@ def _sign(a: Any, b: Any) -> int:
 def _plain(number: Number) -> str:
     """A number without separators; where it has digits only, without zeros before them."""
     joined = "".join(number.runs)
-    return joined if number.letters else joined.lstrip("0") or joined
+    if number.letters or not number.digits:
+        return joined
+    return joined.lstrip("0") or "0"

@@ -138,7 +138,7 @@ def _people(conn: Connection) -> Iterator[Sequence[Out]]:
             text_cell(row.email),
             text_cell(row.phone),
             "; ".join(sorted(roles.get(row.id, []), key=ROLES.index)),
-            "*" if row.whole_fleet else text_cell("; ".join(places.get(row.id, []))),
+            "*" if row.whole_fleet else text_cell("; ".join(map(text_cell, places.get(row.id, [])))),
             text_cell(row.language),
             text_cell(row.time_zone),
         ]

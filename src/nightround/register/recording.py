@@ -16,14 +16,17 @@ from ..reckoning.dates import local_day, month_end
 from ..reckoning.readings import WORDS, is_word
 from ..store.database import raise_version
 from ..store.tables import fleet, log, parts, people, sites, units
+from .cells import plain
 from .evidence import refresh
 from .gravestones import DISCARDED
+from .headings import normal
 from .log import NewEntry, append
 from .notices import settled
 
 PART_KEYS = ("kind", "lot", "label_date", "expected", "note")
 NEEDS_KIND = ("fitted", "removed", "ordered")
 PART_KINDS = ("pads-adult", "pads-child", "pads-universal", "battery")
+_SPELLED = {normal(name): name for name in WORDS}
 
 
 def record(conn: Connection, entry: NewEntry, now: datetime) -> int:
@@ -74,8 +77,14 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
 
 
 def check_words(readings: dict[str, str]) -> None:
-    """Raises UserError for a reading whose value is not one of its words."""
+    """Raises UserError for a reading whose name is not written as it is known, or whose value is not one of its words.
+
+    A "Self-Test" beside the "self-test" would be kept and count for nothing.
+    """
     for name, value in readings.items():
+        known = _SPELLED.get(normal(name), plain(name))
+        if name != known:
+            raise UserError(f"reading {name!r} is not understood" + (f"; write it as {known}" if known else ""))
         if not is_word(name, value):
             words = ", ".join(WORDS[name]) + (", or bars such as 3/4" if name == "battery" else "")
             raise UserError(f"reading {name}={value!r} is not understood; use one of: {words}")

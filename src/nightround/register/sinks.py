@@ -26,6 +26,7 @@ from .spelling import number_text
 Out = str | float | date | None
 
 _WIDTH = 14  # characters; wider where the heading is
+_NUMBERS = ("latitude", "longitude")
 _OTHERS = (".csv", ".tsv", ".txt", ".ods", ".xls", ".xlsm", ".json")
 
 
@@ -112,7 +113,8 @@ def _csv_cell(cell: Out) -> str:
 
 
 class _Workbook:
-    """A sheet a table. Codes and label dates are text, so that the spreadsheet makes nothing else of them."""
+    """A sheet a table. Columns of codes and of label dates are text, so that a spreadsheet makes nothing else of what
+    is typed there later: 007 stays 007, and 2027-04 is no first of April."""
 
     def __init__(self, file: Path, bench: Path, now: datetime) -> None:
         options = {"constant_memory": True, "tmpdir": str(bench)}
@@ -140,7 +142,8 @@ class _Workbook:
         self._sheet = self._book.add_worksheet(table)
         self._sheet.freeze_panes(1, 0)
         for place, column in enumerate(columns):
-            self._sheet.set_column(place, place, max(_WIDTH, len(column) + 2), self._text)
+            style = self._day if column.endswith("_on") else None if column in _NUMBERS else self._text
+            self._sheet.set_column(place, place, max(_WIDTH, len(column) + 2), style)
         for place, column in enumerate(columns):
             self._sheet.write_string(0, place, column, self._heading)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from packaging.version import Version
 
@@ -27,6 +27,7 @@ YES, NO, UNTOLD = True, False, None
         ("SN150", "100", "200", UNTOLD),
         ("SN250", "100", "200", NO),
         ("0150", "100", "200", YES),
+        ("0", "000", "000", YES),
         ("150/2", "100", "200", UNTOLD),
         ("A12-0500", "A12-0001", "A12-0999", YES),
         ("A13-0500", "A12-0001", "A12-0999", NO),
@@ -57,13 +58,15 @@ def test_a_serial_lies_in_a_range_or_not_or_cannot_be_told(
         ("4711-B", NO),
         ("0099", YES),
         ("99", YES),
+        ("000", YES),
+        ("0", YES),
         ("XYZ", UNTOLD),  # no digits: may stand for "not legible"
         ("-", UNTOLD),
         ("2305", YES),
     ],
 )
 def test_a_lot_is_named_by_itself_or_in_a_range(lot: str, holds: bool | None) -> None:
-    named = Numbers(ranges("4711-A", "0099", ("2300", "2310")))
+    named = Numbers(ranges("4711-A", "0099", "00", ("2300", "2310")))
     assert named.hold(lot)[0] is holds
 
 
@@ -138,6 +141,7 @@ def test_the_order_of_two_versions_is_that_of_the_other_two_turned_round(one: st
 
 
 @given(st.integers(0, 10**7), st.integers(0, 10**7), st.integers(0, 10**7), st.integers(0, 9))
+@example(0, 0, 0, 2)
 def test_a_serial_of_digits_lies_where_its_number_lies(number: int, one: int, other: int, width: int) -> None:
     first, last = sorted((one, other))
     named = Range(f"{first:0{width}}", f"{last:0{width}}")
