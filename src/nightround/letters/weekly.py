@@ -11,11 +11,13 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
-from sqlalchemy import Connection, select
+from sqlalchemy import ColumnElement, Connection, select
 
 from ..bootstrap import Program
 from ..errors import UserError
 from ..reckoning.dates import local_day, local_instant
+from ..rounds.announcing import announcements
+from ..rounds.rulebook import load as load_rulebook
 from ..settings import Settings
 from ..store.tables import messages, sites
 from . import box, links
@@ -188,12 +190,23 @@ def letter_of(
         "set_aside_total": len(aside),
         "changes": changes(conn, seen, previous(conn, reader, week)),
         "gaps": gaps(conn, seen),
+        "to_come": _to_come(conn, settings, seen, today),
         "roles": tuple(role for role in WEEKLY_ROLES if role in reader.roles),
         "sites": _sites(conn, reader),
         "urls": _urls(settings, content.until),
     }
     stop = links.unsubscribe_url(settings, reader.person)
     return compose(settings, KIND, key(reader, week), reader.addressee(), said, now, unsubscribe_url=stop)
+
+
+def _to_come(conn: Connection, settings: Settings, seen: ColumnElement[bool], today: date) -> tuple[str, ...]:
+    """A sentence for each rule that will start at the reader's sites; or that nobody can tell."""
+    try:
+        book = load_rulebook(settings)
+    except UserError:
+        # The round says what is wrong with the packs; a letter without it is better than none.
+        return ("The rule packs cannot be read, so that no rule to come can be told here.",)
+    return tuple(item.sentence() for item in announcements(conn, book, today, among=seen))
 
 
 def _sites(conn: Connection, reader: Reader) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Select, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, or_, select
 
 from ..reckoning.facts import Place
 from ..reckoning.rules import Rule, announced, binding
@@ -67,18 +67,23 @@ class Announcement(NamedTuple):
         return said
 
 
-def announcements(conn: Connection, book: RuleBook, day: date, site: str | None = None) -> list[Announcement]:
-    """The rules that will bind somewhere in the fleet, or at one site, and start within ninety days after the day.
+def announcements(
+    conn: Connection, book: RuleBook, day: date, site: str | None = None, among: ColumnElement[bool] | None = None
+) -> list[Announcement]:
+    """The rules that will bind somewhere in the fleet and start within ninety days after the day, the earliest first.
 
-    The earliest first. A rule that another replaces on its first day is not announced.
+    Only at one site where `site` is its code, or only at the sites for which the clause `among` holds. Raises
+    UserError for a site that is not known. A rule that another replaces on its first day is not announced.
     """
-    where = _coming(book, kinds(conn, site), day)
+    where = _coming(book, kinds(conn, site, among), day)
     found = []
     for rule, places in where.items():
         assert rule.effective_from is not None  # `announced` gives no other
         query = _units_of(rule)
         if site is not None:
             query = query.where(sites.c.site == site)
+        if among is not None:
+            query = query.where(among)
         rows = [row for row in conn.execute(query) if Place("", row[2], row[3], row[4]) in places]
         touched = [row for row in rows if row.unit is not None and rule.touches(row.in_service_on)]
         unknown = [row.unit for row in touched if rule.in_service_from is not None and row.in_service_on is None]

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from datetime import date
 from typing import NamedTuple
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import ColumnElement, Connection, func, select
 
 from ..errors import UserError
 from ..reckoning.dates import add_months
@@ -47,8 +47,11 @@ class LeftOut(NamedTuple):
     why_not: str
 
 
-def kinds(conn: Connection, site: str | None = None) -> list[Kind]:
-    """The kinds of place in the fleet, or that of one site. Raises UserError for a site that is not known."""
+def kinds(conn: Connection, site: str | None = None, among: ColumnElement[bool] | None = None) -> list[Kind]:
+    """The kinds of place in the fleet, or that of one site, or of the sites for which a clause holds.
+
+    Raises UserError for a site that is not known.
+    """
     query = (
         select(
             sites.c.country,
@@ -63,6 +66,8 @@ def kinds(conn: Connection, site: str | None = None) -> list[Kind]:
     )
     if site is not None:
         query = query.where(sites.c.site == site)
+    if among is not None:
+        query = query.where(among)
     found = [Kind(Place("", *row[:3]), *row[3:]) for row in conn.execute(query)]
     if site is not None and not found:
         raise UserError(f"site {site!r} is not in the register; see the sites with: nightround export DIR")
