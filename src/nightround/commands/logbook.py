@@ -27,6 +27,8 @@ from ..store.tables import conditions, log, people, sites, units
 from .desk import Desk, pass_desk
 
 _MODES = {True: "child", False: "adult"}
+# Years outside these are slips of the keyboard, and the ends of the calendar are no instants in every zone.
+_EARLIEST, _LATEST = 1980, 9998
 
 
 @click.command("log")
@@ -67,10 +69,7 @@ def log_command(
         )
     unit_id, zone = _unit(program, unit)
     now = program.clock()
-    if person:
-        with program.store.read() as conn:
-            if conn.execute(select(people.c.id).where(people.c.person == person)).first() is None:
-                raise UserError(f"person {person!r} is not in the register; give a person's code, or leave --by out")
+    _known_or_nobody(program, person)
     noted = _pairs("--reading", readings)
     given = {"cpr-minutes": cpr_minutes, "shocks": shocks, "mode": None if child is None else _MODES[child]}
     noted = _of_the_use(desk, entry, noted, given)
@@ -95,6 +94,12 @@ def log_command(
     if more and not desk.json:
         for line in in_words(more["crew_note"]):
             desk.say(line)
+    if not person and entry not in ("fault", "used"):
+        desk.err.print(
+            "without --by this is the word of an unknown passer-by: bad news in it counts, and nothing else does; "
+            f"where you know who it was: nightround strike {entry_id} --why …, and log it again with --by PERSON",
+            markup=False,
+        )
 
 
 @click.command("strike")
@@ -105,13 +110,22 @@ def log_command(
 def strike_command(desk: Desk, entry_id: int, why: str, person: str) -> None:
     """Corrects the log: the entry stays readable and counts no more."""
     program = desk.program
+    _known_or_nobody(program, person)
     with program.store.write() as conn:
         new_id = strike(conn, entry_id, why, person, program.clock())
-        unit_id, unit = conn.execute(
-            select(units.c.id, units.c.unit).join(log, log.c.unit_id == units.c.id).where(log.c.id == entry_id)
+        unit_id, unit, entry = conn.execute(
+            select(units.c.id, units.c.unit, log.c.entry)
+            .join(log, log.c.unit_id == units.c.id)
+            .where(log.c.id == entry_id)
         ).one()
     reckon_units(program, [unit_id])
     _answer(desk, program, unit, unit_id, new_id, f"entry {entry_id} struck by entry {new_id}")
+    if entry in ("fitted", "removed"):
+        desk.err.print(
+            f"the parts on record stay as entry {entry_id} left them, and so do their dates; say what is in the unit "
+            f"now: nightround log {unit} fitted --by PERSON --part kind=… --part label_date=…",
+            markup=False,
+        )
 
 
 @click.command("history")
@@ -189,6 +203,15 @@ def _unit(program: Program, unit: str) -> tuple[int, str]:
     return row.id, row.time_zone
 
 
+def _known_or_nobody(program: Program, person: str) -> None:
+    """Raises UserError for a person's code that is not in the register; none at all is an unknown passer-by."""
+    if not person:
+        return
+    with program.store.read() as conn:
+        if conn.execute(select(people.c.id).where(people.c.person == person)).first() is None:
+            raise UserError(f"person {person!r} is not in the register; give a person's code, or leave --by out")
+
+
 def instant_at(text: str | None, zone: str, now: datetime) -> datetime:
     """The instant of `--at`, local to the site where it has no offset; now where it is not given."""
     if text is None:
@@ -197,6 +220,10 @@ def instant_at(text: str | None, zone: str, now: datetime) -> datetime:
         found = datetime.fromisoformat(text)
     except ValueError:
         raise UserError(f"--at {text!r} is not a time; write it as 2026-11-25T14:30") from None
+    if found.year < _EARLIEST:
+        raise UserError(f"--at {text!r} is before there were such devices; write when it happened")
+    if found.year > _LATEST:
+        raise UserError(f"--at {text!r} lies in the future; give the time it happened")
     return (found if found.tzinfo is not None else found.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC)
 
 

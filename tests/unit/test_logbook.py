@@ -1,0 +1,78 @@
+"""`log` and `strike` on the command line: who may say what, when, and what a person is told besides."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nightround.cli import run
+
+
+class House:
+    """A small installation, and the command line in it."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.folder = folder
+        self._capsys = capsys
+        assert run(["setup", str(folder / "fleet")]) == 0
+        (folder / "files").mkdir()
+        files = {
+            "sites": "site,time_zone,country\nMILL,Asia/Tokyo,JP\n",
+            "units": "unit,site,battery expiry\nM-1,MILL,2027-02\n",
+            "people": "person,name,email,roles\nada,Ada,ada@example.org,coordinator\n",
+        }
+        for name, text in files.items():
+            (folder / "files" / f"{name}.csv").write_text(text, encoding="utf-8")
+        self.run("import", str(folder / "files"))
+
+    def run(self, *words: str, status: int = 0) -> tuple[str, str]:
+        assert run(["--config", str(self.folder / "fleet" / "nightround.toml"), *words]) == status
+        said = self._capsys.readouterr()
+        return said.out, said.err
+
+    def json(self, *words: str) -> Any:
+        return json.loads(self.run("--json", *words)[0])
+
+    def battery(self) -> str | None:
+        [duty] = [duty for duty in self.json("duties", "--unit", "M-1") if duty["kind"] == "battery"]
+        day: str | None = duty["last_good_day"]
+        return day
+
+
+@pytest.fixture
+def house(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> House:
+    return House(tmp_path, capsys)
+
+
+def test_nobody_who_is_not_in_the_register_strikes_an_entry(house: House) -> None:
+    house.run("log", "M-1", "check", "--by", "ada")
+    assert "'nobody' is not in the register" in house.run("strike", "1", "--why", "x", "--by", "nobody", status=2)[1]
+    house.run("strike", "1", "--why", "x", "--by", "ada")
+    house.run("export", str(house.folder / "out"))
+    assert "nothing has changed" in house.run("import", str(house.folder / "out"))[0]
+
+
+def test_a_passer_by_is_told_that_good_news_from_nobody_known_does_not_count(house: House) -> None:
+    words = ("log", "M-1", "fitted", "--part", "kind=battery", "--part", "label_date=2031-05")
+    assert "unknown passer-by" in house.run(*words)[1]
+    assert house.battery() == "2027-02-28"
+    assert house.run(*words, "--by", "ada")[1] == ""
+    assert house.battery() == "2031-05-31"
+    assert house.run("log", "M-1", "fault")[1] == ""
+
+
+def test_whoever_strikes_a_fitted_part_is_told_that_it_stays_on_record(house: House) -> None:
+    house.run("log", "M-1", "fitted", "--by", "ada", "--part", "kind=battery", "--part", "label_date=2031-05")
+    err = house.run("strike", "1", "--why", "read wrongly", "--by", "ada")[1]
+    assert "stay as entry 1 left them" in err and "nightround log M-1 fitted" in err
+    assert house.battery() == "2031-05-31"
+    house.run("log", "M-1", "check", "--by", "ada")
+    assert house.run("strike", "3", "--why", "not done", "--by", "ada")[1] == ""
+
+
+@pytest.mark.parametrize("at", ["0001-01-01", "1026-11-24T10:00", "9999-12-31T23:59", "9999-12-31T23:59-12:00"])
+def test_a_year_that_is_a_slip_of_the_keyboard_is_refused_in_one_sentence(house: House, at: str) -> None:
+    assert f"--at '{at}'" in house.run("log", "M-1", "check", "--by", "ada", "--at", at, status=2)[1]
