@@ -19,6 +19,7 @@ KINDS: dict[str, str] = {
     "pads-child": "child pads",
     "pads-universal": "universal pads",
     "battery": "battery",
+    "notice": "safety notice",
 }
 
 ENTRIES: dict[str, str] = {
@@ -33,6 +34,7 @@ ENTRIES: dict[str, str] = {
     "moved": "moved",
     "reported": "reported",
     "downloaded": "event record downloaded",
+    "corrected": "corrected after a notice",
     "struck": "correction",
 }
 
