@@ -76,3 +76,18 @@ def test_whoever_strikes_a_fitted_part_is_told_that_it_stays_on_record(house: Ho
 @pytest.mark.parametrize("at", ["0001-01-01", "1026-11-24T10:00", "9999-12-31T23:59", "9999-12-31T23:59-12:00"])
 def test_a_year_that_is_a_slip_of_the_keyboard_is_refused_in_one_sentence(house: House, at: str) -> None:
     assert f"--at '{at}'" in house.run("log", "M-1", "check", "--by", "ada", "--at", at, status=2)[1]
+
+
+def test_a_round_by_hand_for_another_day_is_never_taken_for_today_s(house: House) -> None:
+    house.run("round", "--on", "2020-06-01")
+    assert "NOT TODAY" in house.run("today", status=3)[0]
+    house.run("round")
+    assert "NOT TODAY" not in house.run("today")[0]
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "9999-12-31"])
+@pytest.mark.parametrize("command", [("round", "--on"), ("duties", "--on"), ("duties", "--until")])
+def test_a_day_at_the_end_of_the_calendar_is_refused_in_one_sentence(
+    house: House, command: tuple[str, str], day: str
+) -> None:
+    assert f"{day} is too far off" in house.run(*command, day, status=2)[1]

@@ -109,6 +109,8 @@ def _thing(kind: str) -> str:
 
 def _until(due: Due) -> str:
     good = due.last_good_day
+    if good is None and due.standing == Standing.OPEN:
+        return "No last day is set. It stays open until it is recorded as done."
     if good is None:
         return "No date can be reckoned, because something is missing on record. That does not mean that all is well."
     last = f"Last good day: {good}; the first bad day is {good + timedelta(days=1)}."

@@ -21,11 +21,17 @@ from ..store.tables import units
 from .desk import Desk, pass_desk
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
+_FIRST_YEAR, _LAST_YEAR = 1980, 2200
 SHORT = 5  # rows of each lesser list, so that all of it is one screen
 
 
 def _day(value: datetime | None) -> date | None:
-    return None if value is None else value.date()
+    """The day an option names. Raises UserError for one so far off that it must be a slip of the keyboard."""
+    if value is None:
+        return None
+    if not _FIRST_YEAR <= value.year <= _LAST_YEAR:
+        raise UserError(f"{value.date()} is too far off; give a day from {_FIRST_YEAR} to {_LAST_YEAR}")
+    return value.date()
 
 
 @click.command("round")
@@ -38,6 +44,7 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     from ..sweeping import rounds_on
 
     program = desk.program
+    day = _day(on)
     with program.store.read() as conn:
         known = zones(conn)
         count = conn.execute(select(func.count()).select_from(units)).scalar_one()
@@ -53,12 +60,12 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
             done += units_done
             show(done, count)
 
-        if on is not None:
-            looked = rounds_on(program, on.date(), wanted, more)
+        if day is not None:
+            looked = rounds_on(program, day, wanted, more)
         else:
             looked = _today_everywhere(program, {zone: local_day(now, zone) for zone in wanted}, more)
     if desk.json:
-        desk.answer(_joined(looked.rounds, looked.messages, _day(on) or now.date(), zone))
+        desk.answer(_joined(looked.rounds, looked.messages, day or now.date(), zone))
         return 0
     columns = ("zone", "on", "units", "duties", "moves", "cases opened", "cases closed", "seconds")
     rows = [
@@ -112,7 +119,7 @@ def today_command(desk: Desk) -> int:
         or found["not_to_be_relied_on"]
         or found["standings"]["overdue"]
         or found["letters"]["given up"]
-        or any(row["late"] for row in found["rounds"])
+        or any(row["late"] or row["other_day"] for row in found["rounds"])
     )
     if desk.json:
         desk.answer(found)
@@ -194,7 +201,13 @@ def _say_rounds(desk: Desk, rounds: list[dict[str, Any]]) -> None:
         desk.say(f"LATE  no round has ever run for {', '.join(never)}; run: nightround round")
     for row in late:
         desk.say(f"LATE  the round for {row['zone']} last ran {row['hours_ago']} hours ago; is the service running?")
-    if rounds and not never and not late:
+    other = [row for row in rounds if row["other_day"]]
+    for row in other:
+        desk.say(
+            f"NOT TODAY  what stands here for {row['zone']} is that of {row['on']}, for which a round was run by hand; "
+            "run: nightround round"
+        )
+    if rounds and not never and not late and not other:
         desk.say(f"Last round at most {max(row['hours_ago'] for row in rounds)} hours ago in every zone.")
 
 
@@ -227,12 +240,13 @@ def duties_command(
 ) -> None:
     """What is owed, worst first, and why."""
     program = desk.program
+    day = _day(on)
     wanted = Wanted(unit, site, _day(until), standing)
     with program.store.read() as conn:
-        if on is None:
+        if day is None:
             found = stored_duties(conn, wanted)
         else:
-            found = duties_on(conn, load_rulebook(program.settings), on.date(), wanted)
+            found = duties_on(conn, load_rulebook(program.settings), day, wanted)
     if desk.json:
         desk.answer(found)
         return

@@ -182,7 +182,7 @@ class _Owed:
             elif duty.standing != Standing.OVERDUE:
                 self._ahead(duty)
             if duty.kind == NOTICE and duty.standing != Standing.OVERDUE:
-                self._noticed.setdefault(duty.key, []).append(duty)
+                self._noticed.setdefault(duty.subject, []).append(duty)  # apart: those it means, those it may mean
 
     def _ahead(self, duty: Owing) -> None:
         last = duty.today + timedelta(days=WEEK - 1)
@@ -215,7 +215,7 @@ class _Owed:
 
     def noticed(self, settings: Settings, sources: Sources) -> Cut[Item]:
         """The safety notices that are open at units, a row a notice; those past their day are among what is overdue."""
-        worst: Worst[list[Owing]] = Worst(SHOWN, lambda duties: (-len(duties), duties[0].key), len)
+        worst: Worst[list[Owing]] = Worst(SHOWN, lambda duties: (-len(duties), duties[0].subject), len)
         for duties in self._noticed.values():
             worst.add(duties)
         return worst.cut().said(lambda duties: notice_item(settings, sources, duties))

@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, timedelta
+from itertools import groupby
 from typing import Any, NamedTuple, Protocol
 
 from sqlalchemy import ColumnElement, Connection, and_, or_, select
@@ -18,6 +19,7 @@ from ..reckoning.dates import local_day
 from ..reckoning.facts import Part, Place
 from ..reckoning.owed import Condition, Duty, Standing
 from ..rounds.differences import because_text
+from ..rounds.loading import part_columns
 from ..rounds.reckoners import Reckoners
 from ..rounds.rulebook import RuleBook
 from ..store.tables import cases, conditions, duties, parts, people, sites, units
@@ -260,24 +262,32 @@ class Reckoned:
             after = rows[-1].id
 
     def _spares(self) -> Iterator[Owing]:
+        columns = part_columns(self._reckoners.marks)
         query = (
             select(
-                sites,
-                parts.c.id.label("part_id"),
-                parts.c.kind,
-                parts.c.state,
-                parts.c.last_good_day,
-                parts.c.fitted_on,
+                parts.c.site_id,
+                *columns,
+                sites.c.site,
+                sites.c.name,
+                sites.c.address,
+                sites.c.time_zone,
+                sites.c.country,
+                sites.c.subdivision,
+                sites.c.site_type,
             )
             .join(sites, sites.c.id == parts.c.site_id)
             .where(self._seen, parts.c.unit_id.is_(None), parts.c.state == "spare")
             .order_by(sites.c.id, parts.c.id)
         )
-        for row in self._conn.execute(query):
-            where = Where("", "", "", row.site, row.name or row.site, row.address, row.time_zone, "")
-            place = Place(row.time_zone, row.country, row.subdivision, row.site_type)
-            part = Part(row.part_id, row.kind, row.state, row.last_good_day, row.fitted_on)
-            yield self._owing(f"s{row.id}", where, self._reckoners.at(place, self._on).spare(part))
+        for site_id, rows in groupby(self._conn.execute(query), key=lambda row: row.site_id):
+            kept = list(rows)
+            at = kept[0]
+            where = Where("", "", "", at.site, at.name or at.site, at.address, at.time_zone, "")
+            place = Place(at.time_zone, at.country, at.subdivision, at.site_type)
+            reckoner = self._reckoners.at(place, self._on)
+            listed = [Part(*row[1 : 1 + len(columns)]) for row in kept]
+            for duty in (*map(reckoner.spare, listed), *reckoner.noticed_spares(listed)):
+                yield self._owing(f"s{site_id}", where, duty)
 
     def _owing(self, holder: str, where: Where, duty: Duty) -> Owing:
         because = because_text(duty.because)

@@ -22,6 +22,7 @@ KINDS: dict[str, str] = {
     "pads-child": "child pads",
     "pads-universal": "universal pads",
     "battery": "battery",
+    "notice": "safety notice",
 }
 
 ENTRIES: dict[str, str] = {
@@ -36,6 +37,7 @@ ENTRIES: dict[str, str] = {
     "moved": "moved",
     "reported": "reported",
     "downloaded": "event record downloaded",
+    "corrected": "corrected after a notice",
     "struck": "correction",
     "discarded": "old entries discarded",
 }

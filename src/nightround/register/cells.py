@@ -18,6 +18,8 @@ _RUNS = tuple("=+-@\t\r\n＝＋－＠'")
 _ERRORS = frozenset({"#N/A", "#REF!", "#VALUE!", "#NAME?", "#DIV/0!", "#NULL!", "#NUM!", "#SPILL!", "#CALC!"})
 _LINE_BREAKS = str.maketrans({"\r": "\n", "\x85": "\n", "\u2028": "\n", "\u2029": "\n", "\x0b": "\n", "\x0c": "\n"})
 _INVISIBLE = str.maketrans(dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad\u200e\u200f")))
+# What may stand around a text without being part of it: every blank, and what nobody sees.
+_AROUND = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\ufeff\u200b"
 _SCIENTIFIC = re.compile(r"\d[.,]\d+[Ee]\+\d+")
 _DASHES = str.maketrans(dict.fromkeys(map(ord, "‐‑‒–—―−"), "-"))
 _GROUP_SEPARATOR = "\x1d"  # GS1's FNC1: part of a scanned code
@@ -53,7 +55,7 @@ def line(cell: Cell) -> str | None:
     text = bare(cell)
     if not text.isprintable():
         parts = re.split(r"[\n\t]", _without_control(text, "\n\t"))
-        text = " ".join(part for part in map(str.strip, parts) if part)
+        text = " ".join(part for part in (part.strip(_AROUND) for part in parts) if part)
     _refuse_error(text)
     return text or None
 
@@ -206,7 +208,7 @@ def plain(text: str) -> str:
 def bare(cell: Cell) -> str:
     """The cell as text: without blanks around it, and without the apostrophe that neutralised it."""
     if isinstance(cell, str):
-        return restore(cell.strip().strip("\ufeff\u200b").strip())
+        return restore(cell.strip(_AROUND))
     if isinstance(cell, bool):
         return "true" if cell else "false"
     if isinstance(cell, int | float):

@@ -6,6 +6,7 @@ happens in the caller's unit of work; reckoning the unit again is the caller's n
 
 from __future__ import annotations
 
+import json
 from datetime import date, datetime
 from typing import Any
 
@@ -46,7 +47,7 @@ def record(conn: Connection, entry: NewEntry, now: datetime) -> int:
         if entry.entry == "fitted":
             _fit(conn, entry)
         elif entry.entry == "removed":
-            _take_off(conn, entry.unit_id, entry.part["kind"])
+            _take_off(conn, entry, _zone(conn, entry.unit_id))
     refresh(conn, [entry.unit_id])
     raise_version(conn)
     return entry_id
@@ -129,15 +130,16 @@ def _is_known(conn: Connection, person: str) -> bool:
 
 
 def _fit(conn: Connection, entry: NewEntry) -> None:
-    """The part becomes the fitted one of its kind; the one before is off, and a spare of that lot is used up."""
+    """The part becomes the fitted one of its kind; the one before is off, and a spare of that lot is used up.
+
+    Where a part that was fitted on a later day is on record, this one has been off since: it was written down late.
+    """
     kind, lot = entry.part["kind"], entry.part.get("lot", "")
-    _take_off(conn, entry.unit_id, kind)
-    zone = conn.execute(
-        select(sites.c.time_zone).join(units, units.c.site_id == sites.c.id).where(units.c.id == entry.unit_id)
-    ).scalar_one()
+    zone = _zone(conn, entry.unit_id)
+    later = _take_off(conn, entry, zone)
     fitted_on = local_day(entry.at, zone)
     label = entry.part.get("label_date", "")
-    row: dict[str, Any] = {"state": "fitted", "fitted_on": fitted_on}
+    row: dict[str, Any] = {"state": "removed" if later else "fitted", "fitted_on": fitted_on}
     if label:
         row |= {"label_date": label, "last_good_day": label_day(label), "read_from": "typed"}
     spare = None
@@ -150,9 +152,34 @@ def _fit(conn: Connection, entry: NewEntry) -> None:
         conn.execute(insert(parts).values(unit_id=entry.unit_id, kind=kind, lot=lot, **row))
 
 
-def _take_off(conn: Connection, unit_id: int, kind: str) -> None:
-    conn.execute(
-        update(parts)
-        .where(parts.c.unit_id == unit_id, parts.c.kind == kind, parts.c.state == "fitted")
-        .values(state="removed")
-    )
+def _take_off(conn: Connection, entry: NewEntry, zone: str) -> bool:
+    """The part of that kind is off since the entry. One fitted on a later day is another and stays: True where there
+    is one. A day that only an entry struck since speaks of is no such day."""
+    kind, day = entry.part["kind"], local_day(entry.at, zone)
+    fitted = (parts.c.unit_id == entry.unit_id, parts.c.kind == kind, parts.c.state == "fitted")
+    on_record = conn.execute(select(parts.c.id, parts.c.fitted_on).where(*fitted)).all()
+    later = [part.id for part in on_record if part.fitted_on is not None and part.fitted_on > day]
+    if later:
+        withdrawn = _struck_days(conn, entry.unit_id, kind, zone)
+        later = [part.id for part in on_record if part.id in later and part.fitted_on not in withdrawn]
+    conn.execute(update(parts).where(*fitted, parts.c.id.not_in(later)).values(state="removed"))
+    return bool(later)
+
+
+def _struck_days(conn: Connection, unit_id: int, kind: str, zone: str) -> set[date]:
+    """The days on which a part of the kind was fitted by struck entries only."""
+    query = select(log.c.id, log.c.at, log.c.entry, log.c.part, log.c.strikes).where(log.c.unit_id == unit_id)
+    rows = conn.execute(query.where(log.c.entry.in_(("fitted", "struck")))).all()
+    struck = {row.strikes for row in rows}
+    days: dict[bool, set[date]] = {True: set(), False: set()}
+    for row in rows:
+        if row.entry == "fitted" and json.loads(row.part).get("kind") == kind:
+            days[row.id in struck].add(local_day(row.at, zone))
+    return days[True] - days[False]
+
+
+def _zone(conn: Connection, unit_id: int) -> str:
+    zone: str = conn.execute(
+        select(sites.c.time_zone).join(units, units.c.site_id == sites.c.id).where(units.c.id == unit_id)
+    ).scalar_one()
+    return zone

@@ -46,6 +46,18 @@ def age(conn: Connection, zone: str, now: datetime) -> timedelta | None:
     return None if finished is None else now - finished
 
 
+def newest_on(conn: Connection, zone: str) -> date | None:
+    """The civil date of the round that the zone's duties now say: the one that ended last; None where there is none."""
+    query = (
+        select(ledger.c.on)
+        .where(ledger.c.zone == zone, ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None))
+        .order_by(ledger.c.finished_at.desc(), ledger.c.on.desc())  # those it caught up ended with it
+        .limit(1)
+    )
+    found: date | None = conn.execute(query).scalar_one_or_none()
+    return found
+
+
 def claim(
     store: Store,
     zone: str,

@@ -8,10 +8,11 @@ from typing import Any
 
 from sqlalchemy import Column, ColumnElement, Connection, func, select
 
+from ..reckoning.dates import local_day
 from ..reckoning.owed import Condition, Standing
 from ..store.tables import cases, conditions, duties, ledger, messages, sites, units
 from .asking import Wanted, in_use, stored_duties
-from .ledger import age
+from .ledger import age, newest_on
 from .loading import zones
 
 SHOWN = 12
@@ -53,11 +54,16 @@ def _count(conn: Connection, clause: Any) -> int:
 
 
 def _round(conn: Connection, zone: str, now: datetime) -> dict[str, Any]:
-    old = age(conn, zone, now)
+    old, on = age(conn, zone, now), newest_on(conn, zone)
+    late = old is None or old > LATE
+    day = local_day(now, zone)
     return {
         "zone": zone,
         "hours_ago": None if old is None else round(old.total_seconds() / 3600, 1),
-        "late": old is None or old > LATE,
+        "late": late,
+        "on": on,
+        # Until the night's hour has come, yesterday's round is the present one.
+        "other_day": on is not None and (on > day or (not late and on < day - timedelta(days=1))),
     }
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from email import message_from_bytes
@@ -82,10 +83,34 @@ class Fleet:
         self.sites: dict[str, int] = {}
         self.units: dict[str, int] = {}
         self.people: dict[str, int] = {}
+        self._site_of: dict[str, int] = {}
         self._number = 0
+        self._open: Connection | None = None
+
+    def know(self, other: Fleet) -> None:
+        """Takes over what another has written, for the same database under other settings."""
+        self.sites, self.units, self.people, self._site_of = other.sites, other.units, other.people, other._site_of
+
+    @contextmanager
+    def at_once(self) -> Iterator[None]:
+        """What is written within is one transaction: many rows are quick to write then."""
+        with self.program.store.write() as conn:
+            self._open = conn
+            try:
+                yield
+            finally:
+                self._open = None
+
+    @contextmanager
+    def _write(self) -> Iterator[Connection]:
+        if self._open is not None:
+            yield self._open
+            return
+        with self.program.store.write() as conn:
+            yield conn
 
     def _one(self, table: Any, **values: Any) -> int:
-        with self.program.store.write() as conn:
+        with self._write() as conn:
             return int(conn.execute(insert(table).values(**values).returning(table.c.id)).scalar_one())
 
     def clear(self) -> None:
@@ -104,10 +129,11 @@ class Fleet:
     def unit(self, code: str, site: str, condition: str = "in service", *reasons: str, **more: Any) -> int:
         self._number += 1
         since = more.pop("since", TODAY)
+        self._site_of[code] = self.sites[site]
         values = {"unit": code, "site_id": self.sites[site], "label": f"label{self._number:04}", **more}
         self.units[code] = self._one(units, **{"spot": "reception", "model": "Tarnlight Five", **values})
         if condition:
-            with self.program.store.write() as conn:
+            with self._write() as conn:
                 row = {"unit_id": self.units[code], "condition": condition, "reasons": json.dumps(reasons)}
                 conn.execute(insert(conditions).values(**row, since=since, reckoned_on=TODAY))
         return self.units[code]
@@ -125,7 +151,7 @@ class Fleet:
         address = f"{code.lower()}@example.org" if email is None else email
         values = {"name": f"Person {code}", "email": address, "whole_fleet": whole, **more}
         self.people[code] = self._one(people, person=code, **values)
-        with self.program.store.write() as conn:
+        with self._write() as conn:
             for role in roles.split():
                 conn.execute(insert(person_roles).values(person_id=self.people[code], role=role))
             for site in at:
@@ -149,12 +175,7 @@ class Fleet:
         """A duty of a unit, or of a site's spares where `unit` is empty."""
         self._number += 1
         unit_id = self.units[unit] if unit else None
-        with self.program.store.read() as conn:
-            site_id = (
-                self.sites[site]
-                if site
-                else conn.execute(select(units.c.site_id).where(units.c.id == unit_id)).scalar_one()
-            )
+        site_id = self.sites[site] if site else self._site_of[unit]
         said = [{**item, "last_good_day": str(good) if good else None} for item in because]
         values = {
             "holder": f"u{unit_id}" if unit else f"s{site_id}",
@@ -186,12 +207,7 @@ class Fleet:
     ) -> int:
         """An open case: an overdue look, or a unit not to be relied on with the reason given."""
         unit_id = self.units[unit] if unit else None
-        with self.program.store.read() as conn:
-            site_id = (
-                self.sites[site]
-                if site
-                else conn.execute(select(units.c.site_id).where(units.c.id == unit_id)).scalar_one()
-            )
+        site_id = self.sites[site] if site else self._site_of[unit]
         if reason:
             empty = {"last_good_day": None, "rule": "", "force": "", "source": ""}
             what = [{"subject": "condition", "reason": reason, **empty}]

@@ -11,7 +11,11 @@ from .build import Fleet, day, flat
 
 
 @pytest.fixture
-def second(fleet: Fleet, clock: Clock) -> Fleet:
+def second(sqlite_fleet: Fleet, clock: Clock) -> Fleet:
+    return a_week_on(sqlite_fleet, clock)
+
+
+def a_week_on(fleet: Fleet, clock: Clock) -> Fleet:
     """A week after the first letter, with a unit that is not all well, so that the letter is a long one."""
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
@@ -91,7 +95,8 @@ def test_each_change_has_its_words(
     assert f"- M1, Site MILL: {line}" in said(second, clock)
 
 
-def test_only_the_net_of_several_moves_counts(second: Fleet, clock: Clock) -> None:
+def test_only_the_net_of_several_moves_counts(fleet: Fleet, clock: Clock) -> None:
+    second = a_week_on(fleet, clock)
     second.move("M1", "condition", {"condition": "in service"}, {"condition": "not to be relied on"})
     second.move("M1", "condition", {"condition": "not to be relied on"}, {"condition": "in service"})
     second.move("M2", "look", {"standing": "open"}, {"standing": "overdue"})
@@ -101,7 +106,8 @@ def test_only_the_net_of_several_moves_counts(second: Fleet, clock: Clock) -> No
     assert "M2, Site MILL: look at the unit: done, good to Mon 28 Dec 2026" in text
 
 
-def test_a_part_that_went_and_one_that_came_are_one_replacement(second: Fleet, clock: Clock) -> None:
+def test_a_part_that_went_and_one_that_came_are_one_replacement(fleet: Fleet, clock: Clock) -> None:
+    second = a_week_on(fleet, clock)
     second.move("M1", "battery/fitted/7", good("2026-11-28", standing="open"), {}, subject="battery, fitted")
     second.move("M1", "battery/fitted/9", {}, good("2031-11-28", standing="ahead"), subject="battery, fitted")
     text = said(second, clock)
@@ -128,7 +134,8 @@ def test_moves_before_the_last_letter_are_not_told_again(second: Fleet, clock: C
     assert "Nothing, since Wed 2 Dec 2026, 09:00." in said(second, clock)
 
 
-def test_many_changes_are_counted_and_only_the_gravest_named(second: Fleet, clock: Clock) -> None:
+def test_many_changes_are_counted_and_only_the_gravest_named(fleet: Fleet, clock: Clock) -> None:
+    second = a_week_on(fleet, clock)
     for number in range(changes.EACH):
         second.move("M1", f"k{number}", {"standing": "open"}, {"standing": "overdue"})
     second.move("M2", "condition", {"condition": "in service"}, {"condition": "not to be relied on"})

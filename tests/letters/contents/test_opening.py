@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date
 
 import pytest
-from sqlalchemy import insert, update
+from sqlalchemy import update
 
 from nightround.letters import opening, telling
 from nightround.rounds.rulebook import load
 from nightround.rounds.tonight import run_owed
-from nightround.store.tables import cases, people
+from nightround.store.tables import people
 
 from ...conftest import Clock
-from .build import TODAY, Fleet, at, day, flat
+from .build import Fleet, at, day, flat
 
 
 def sweep(fleet: Fleet, on: date | None = None) -> int:
@@ -166,16 +166,14 @@ def test_a_killed_sweep_gives_the_rest_their_opening_letters(fleet: Fleet, monke
 
 
 def test_five_hundred_overdue_units_are_one_letter_a_person(fleet: Fleet, clock: Clock) -> None:
-    rows = []
-    for number in range(20):
-        fleet.site(f"S{number:02}", name=f"Place {number:02}")
-    for number in range(500):
-        site = f"S{number % 20:02}"
-        rows.append((fleet_unit(fleet, number, site), fleet.sites[site], number))
-    fleet.person("CO", "coordinator manager", whole=True)
-    fleet.person("ON", "on-call", whole=True)
-    with fleet.program.store.write() as conn:
-        conn.execute(insert(cases), [_overdue(fleet, *row) for row in rows])
+    with fleet.at_once():
+        for number in range(20):
+            fleet.site(f"S{number:02}", name=f"Place {number:02}")
+        for number in range(500):
+            fleet.unit(f"U{number:03}", f"S{number % 20:02}", "")
+            fleet.case(f"U{number:03}", good=day(-1 - number), imported=True)
+        fleet.person("CO", "coordinator manager", whole=True)
+        fleet.person("ON", "on-call", whole=True)
     assert [sweep(fleet), sweep(fleet)] == [2, 0]
     mail = fleet.mail()[0]
     assert mail.subject == "Found when units came in: 500 overdue – Test fleet"
@@ -190,30 +188,6 @@ def test_five_hundred_overdue_units_are_one_letter_a_person(fleet: Fleet, clock:
     clock.now = at(7, days=1)
     assert [sweep(fleet), sweep(fleet)] == [1, 0]
     assert fleet.mail()[-1].subject.startswith("Still open: 500 overdue")
-
-
-def fleet_unit(fleet: Fleet, number: int, site: str) -> int:
-    return fleet.unit(f"U{number:03}", site, "")
-
-
-def _overdue(fleet: Fleet, unit_id: int, site_id: int, number: int) -> dict[str, object]:
-    good = TODAY - timedelta(days=1 + number)
-    what = (
-        f'[{{"subject": "look at the unit", "last_good_day": "{good}", "reason": "last done", "rule": "Looks", '
-        '"force": "law", "source": "Act 1"}]'
-    )
-    return {
-        "cause": f"u{unit_id}/overdue",
-        "unit_id": unit_id,
-        "site_id": site_id,
-        "kind": "overdue",
-        "severity": "soon",
-        "state": "open",
-        "what": what,
-        "opened_on": TODAY,
-        "opened_at": fleet.program.clock(),
-        "found_at_import": True,
-    }
 
 
 def test_a_real_first_round_leads_to_opening_letters_and_a_second_to_none(fleet: Fleet) -> None:

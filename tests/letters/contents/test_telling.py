@@ -63,7 +63,8 @@ def test_each_case_says_where_why_by_which_rule_what_to_do_and_who_knows(watched
     assert f"Say that you have it: {watched.program.settings.web.base_url}/cases/2" in text
 
 
-def test_it_is_urgent_and_cannot_be_unsubscribed(watched: Fleet) -> None:
+def test_it_is_urgent_and_cannot_be_unsubscribed(sqlite_fleet: Fleet) -> None:
+    watched = two_cases(sqlite_fleet)
     sweep(watched)
     (mail,) = watched.mail()
     assert mail.urgent
@@ -186,7 +187,8 @@ def test_follow_ups_thread_to_the_first_and_the_last_letter_about_the_same_cases
     assert [mail.message["In-Reply-To"] for mail in fleet.mail()] == [None, *ids[:3]]
 
 
-def test_a_letter_about_other_cases_does_not_thread(fleet: Fleet) -> None:
+def test_a_letter_about_other_cases_does_not_thread(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     two_cases(fleet)
     sweep(fleet)
     fleet.unit("M3", "MILL", "work due")
@@ -222,14 +224,16 @@ def test_only_who_is_on_the_rota_now_is_told_and_whoever_takes_over_hears_of_all
     assert "Who else knows: Person ON." in fleet.mail()[-1].text
 
 
-def test_in_a_gap_of_the_rota_everybody_on_call_is_told(fleet: Fleet) -> None:
+def test_in_a_gap_of_the_rota_everybody_on_call_is_told(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     two_cases(fleet)
     fleet.person("ZO", "on-call", whole=True)
     fleet.on_rota("ON", at(8, days=3), at(20, days=3))
     assert sweep(fleet) == 2
 
 
-def test_another_date_is_judged_by_the_rota_of_that_morning(fleet: Fleet) -> None:
+def test_another_date_is_judged_by_the_rota_of_that_morning(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     two_cases(fleet)
     fleet.person("ZO", "on-call", whole=True)
     fleet.on_rota("ON", at(0), at(0, days=1))
@@ -451,14 +455,16 @@ def test_nothing_medical_and_no_note_stands_in_the_subject(sqlite_fleet: Fleet) 
     assert "Example" not in fleet.mail()[0].subject
 
 
-def test_a_round_that_is_late_is_said_first(fleet: Fleet, clock: Clock) -> None:
+def test_a_round_that_is_late_is_said_first(sqlite_fleet: Fleet, clock: Clock) -> None:
+    fleet = sqlite_fleet
     two_cases(fleet)
     clock.forward(days=3)
     sweep(fleet)
     assert fleet.mail()[0].text.startswith("THE NIGHTLY ROUND IS LATE.")
 
 
-def test_the_way_in_is_the_readers_own(fleet: Fleet) -> None:
+def test_the_way_in_is_the_readers_own(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     from nightround.letters import links
 
     two_cases(fleet)
@@ -531,7 +537,8 @@ def test_cases_closed_between_the_plan_and_the_letter_are_not_told(fleet: Fleet)
         assert telling.letter_of(conn, fleet.program.settings, "escalation", made.escalations[0], {}, now) is None
 
 
-def test_the_step_follows_the_clock_over_the_autumn_change(fleet: Fleet, clock: Clock) -> None:
+def test_the_step_follows_the_clock_over_the_autumn_change(sqlite_fleet: Fleet, clock: Clock) -> None:
+    fleet = sqlite_fleet
     # Berlin 2026-10-25 has 25 hours; 07:00 there is 06:00 UTC that day and the day after, 05:00 UTC before.
     fleet.site("BERL", "Europe/Berlin")
     fleet.unit("B1", "BERL", "work due")

@@ -21,7 +21,11 @@ def letter(fleet: Fleet, on: date | None = None) -> Mail:
 
 
 @pytest.fixture
-def one_of_each(fleet: Fleet) -> Fleet:
+def one_of_each(sqlite_fleet: Fleet) -> Fleet:
+    return with_one_of_each(sqlite_fleet)
+
+
+def with_one_of_each(fleet: Fleet) -> Fleet:
     fleet.site("MILL", name="Mill Lane School")
     fleet.person("A", "coordinator", whole=True)
     fleet.person("C", "site-contact on-call", ["MILL"], email="c@example.org")
@@ -43,8 +47,8 @@ def one_of_each(fleet: Fleet) -> Fleet:
     return fleet
 
 
-def test_the_subject_and_the_head_say_how_many_of_what(one_of_each: Fleet) -> None:
-    mail = letter(one_of_each)
+def test_the_subject_and_the_head_say_how_many_of_what(fleet: Fleet) -> None:
+    mail = letter(with_one_of_each(fleet))
     assert mail.subject == (
         "2 of 5 in service, 1 not to be relied on, 1 without evidence, 1 overdue, 1 this week, 1 to order, "
         "1 not recorded – Test fleet, week 48"
@@ -104,7 +108,8 @@ def test_an_overdue_duty_says_for_how_long_since_when_and_by_which_rule(one_of_e
     )
 
 
-def test_several_overdue_duties_of_one_unit_stand_together_and_count_each(fleet: Fleet) -> None:
+def test_several_overdue_duties_of_one_unit_stand_together_and_count_each(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done()
@@ -128,7 +133,8 @@ def test_what_to_order_stands_by_kind_with_models_and_the_day_to_order_by(one_of
     assert "- MILL-01, Mill Lane School: order by Mon 26 Oct 2026, which has passed; good to Sun 24 Jan 2027 [" in text
 
 
-def test_an_order_asked_for_by_a_low_reading_says_so(fleet: Fleet) -> None:
+def test_an_order_asked_for_by_a_low_reading_says_so(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done()
@@ -142,7 +148,8 @@ def test_an_order_asked_for_by_a_low_reading_says_so(fleet: Fleet) -> None:
     assert "reading low since Fri 20 Nov 2026" in flat(letter(fleet).text)
 
 
-def test_the_week_ahead_is_a_list_of_visits(fleet: Fleet) -> None:
+def test_the_week_ahead_is_a_list_of_visits(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.site("POOL")
     fleet.person("A", "coordinator", whole=True)
@@ -168,7 +175,8 @@ def test_the_week_ahead_is_a_list_of_visits(fleet: Fleet) -> None:
     assert "may already do, with later last good days: look at the unit (1)." in text
 
 
-def test_a_last_good_day_that_has_passed_since_the_round_is_not_left_out(fleet: Fleet) -> None:
+def test_a_last_good_day_that_has_passed_since_the_round_is_not_left_out(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done(hours_ago=20)
@@ -177,7 +185,8 @@ def test_a_last_good_day_that_has_passed_since_the_round_is_not_left_out(fleet: 
     assert "That day is over; the next round will call it overdue." in flat(letter(fleet).text)
 
 
-def test_what_is_not_recorded_is_counted_by_site_and_kind_with_examples(fleet: Fleet) -> None:
+def test_what_is_not_recorded_is_counted_by_site_and_kind_with_examples(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.site("POOL")
     fleet.person("A", "coordinator", whole=True)
@@ -196,7 +205,8 @@ def test_what_is_not_recorded_is_counted_by_site_and_kind_with_examples(fleet: F
     assert "* 1: Site POOL look at the unit: 1 (P1)" in text
 
 
-def test_an_open_safety_notice_is_listed_with_its_units_until_it_is_corrected(fleet: Fleet) -> None:
+def test_an_open_safety_notice_is_listed_with_its_units_until_it_is_corrected(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done()
@@ -224,7 +234,8 @@ def test_a_withdrawn_unit_is_listed_and_nobody_is_asked_for_its_duties(one_of_ea
     assert "40 DAYS OVERDUE" not in text
 
 
-def test_a_unit_that_no_round_has_seen_is_not_passed_over(fleet: Fleet) -> None:
+def test_a_unit_that_no_round_has_seen_is_not_passed_over(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done()
@@ -350,7 +361,8 @@ def test_a_reader_of_some_sites_hears_of_no_others(fleet: Fleet) -> None:
     assert "as manager of Site POOL." in flat(mail.text)
 
 
-def test_a_reader_without_units_is_told_that_there_are_none(fleet: Fleet) -> None:
+def test_a_reader_without_units_is_told_that_there_are_none(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("M", "manager", ["MILL"])
     mail = letter(fleet)
@@ -358,7 +370,8 @@ def test_a_reader_without_units_is_told_that_there_are_none(fleet: Fleet) -> Non
     assert "No unit is on record at your sites" in mail.text
 
 
-def test_a_site_spare_past_its_date_is_overdue_at_its_site(fleet: Fleet) -> None:
+def test_a_site_spare_past_its_date_is_overdue_at_its_site(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done()
@@ -396,22 +409,25 @@ def test_the_longest_letter_stays_below_what_mail_programs_cut_off(sqlite_fleet:
     # A widely used mail service shows about the first 102 kB of a message's HTML (from memory).
     fleet = sqlite_fleet
     words = "a rather long name of a place, as places have them"
-    fleet.person("A", "coordinator", whole=True)
-    for site in range(20):
-        fleet.site(f"S{site:02}", name=f"{words} {site}", address="12, avenue of the very long street names, Farwood")
-        for number in range(4):
-            code = f"S{site:02}-{number}"
-            states = ("not to be relied on", "no evidence", "withdrawn", "work due")
-            fleet.unit(code, f"S{site:02}", states[number], "fault since 2026-11-24: it beeps all day", spot=words)
-            long = LOOK | {
-                "title": f"A rule of place {site} with a title of some length",
-                "source": "A code, § 12 " * 8,
-            }
-            fleet.duty(code, "look", "overdue", day(-number - 1), because=[LOOK, long])
-            fleet.duty(code, "test", "open", day(2), because=[long])
-            fleet.duty(code, "battery", "not recorded", None)
-            for kind in ("pads-adult", "pads-child", "battery"):
-                fleet.duty(code, kind, "order now", day(50), order_by=day(-2), because=[LABEL, long])
+    with fleet.at_once():
+        fleet.person("A", "coordinator", whole=True)
+        for site in range(20):
+            fleet.site(
+                f"S{site:02}", name=f"{words} {site}", address="12, avenue of the very long street names, Farwood"
+            )
+            for number in range(4):
+                code = f"S{site:02}-{number}"
+                states = ("not to be relied on", "no evidence", "withdrawn", "work due")
+                fleet.unit(code, f"S{site:02}", states[number], "fault since 2026-11-24: it beeps all day", spot=words)
+                long = LOOK | {
+                    "title": f"A rule of place {site} with a title of some length",
+                    "source": "A code, § 12 " * 8,
+                }
+                fleet.duty(code, "look", "overdue", day(-number - 1), because=[LOOK, long])
+                fleet.duty(code, "test", "open", day(2), because=[long])
+                fleet.duty(code, "battery", "not recorded", None)
+                for kind in ("pads-adult", "pads-child", "battery"):
+                    fleet.duty(code, kind, "order now", day(50), order_by=day(-2), because=[LABEL, long])
     fleet.round_done()
     mail = letter(fleet)
     assert len(mail.html.encode()) < 100_000
@@ -448,7 +464,8 @@ def test_days_are_those_of_each_site(sqlite_fleet: Fleet, clock: Clock) -> None:
     assert "10 DAYS OVERDUE: LOND-1" in text
 
 
-def test_a_civil_date_that_is_given_is_the_day_everywhere(fleet: Fleet) -> None:
+def test_a_civil_date_that_is_given_is_the_day_everywhere(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done()
@@ -459,7 +476,8 @@ def test_a_civil_date_that_is_given_is_the_day_everywhere(fleet: Fleet) -> None:
     assert "0 to do by Sun 6 Dec 2026" in text
 
 
-def test_a_deadline_in_hours_keeps_its_minute_and_zone(fleet: Fleet) -> None:
+def test_a_deadline_in_hours_keeps_its_minute_and_zone(sqlite_fleet: Fleet) -> None:
+    fleet = sqlite_fleet
     fleet.site("MADR", "Europe/Madrid")
     fleet.person("A", "coordinator", whole=True)
     fleet.round_done("Europe/Madrid")

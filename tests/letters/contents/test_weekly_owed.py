@@ -103,7 +103,7 @@ def with_letters(fleet: Fleet, **values: object) -> Fleet:
     letters = fleet.program.settings.letters.model_copy(update=values)
     settings = fleet.program.settings.model_copy(update={"letters": letters})
     found = Fleet(type(fleet.program)(settings, fleet.program.store, fleet.program.clock))
-    found.sites, found.units, found.people = fleet.sites, fleet.units, fleet.people
+    found.know(fleet)
     return found
 
 

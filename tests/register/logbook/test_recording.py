@@ -131,3 +131,29 @@ def test_a_use_makes_the_unit_doubtful_until_pads_and_a_good_check(program: Prog
     do(program, unit, "downloaded", days_ago=1)
     do(program, unit, "reported", days_ago=1, readings={"about": "crew"})
     assert condition(program, unit) == "in service"
+
+
+def test_a_part_written_down_late_never_takes_the_place_of_a_newer_one(program: Program, unit: int) -> None:
+    do(program, unit, "fitted", part=BATTERY, days_ago=10)
+    do(program, unit, "fitted", part={"kind": "battery", "label_date": "2035-01", "lot": "OLD"}, days_ago=400)
+    do(program, unit, "removed", part={"kind": "battery"}, days_ago=11)
+    [battery] = fitted(program, "battery")
+    assert (battery.lot, battery.last_good_day) == ("B7", date(2031, 5, 31))
+    with program.store.read() as conn:
+        assert conn.execute(select(parts.c.state).where(parts.c.lot == "OLD")).scalar_one() == "removed"
+
+
+def test_a_fitted_entry_that_was_struck_does_not_stand_in_the_way_of_the_true_one(program: Program, unit: int) -> None:
+    wrong = do(program, unit, "fitted", part={"kind": "battery", "label_date": "2035-01", "lot": "X"})
+    with program.store.write() as conn:
+        strike(conn, wrong, "wrong day, wrong label", "P1", START)
+    do(program, unit, "fitted", part=BATTERY, days_ago=7)
+    [battery] = fitted(program, "battery")
+    assert (battery.lot, battery.fitted_on) == ("B7", TODAY - timedelta(days=7))
+
+
+def test_of_two_parts_fitted_on_one_day_the_one_logged_last_is_in(program: Program, unit: int) -> None:
+    do(program, unit, "fitted", part={"kind": "battery", "label_date": "2035-01", "lot": "X"})
+    do(program, unit, "fitted", part=BATTERY)
+    [battery] = fitted(program, "battery")
+    assert battery.lot == "B7"

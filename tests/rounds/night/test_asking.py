@@ -86,7 +86,7 @@ def test_today_says_what_is_wrong_and_how_old_the_last_round_is(program: Program
     clock.forward(hours=2)
     with program.store.read() as conn:
         found = today(conn, clock())
-    assert found["rounds"] == [{"zone": BERLIN, "hours_ago": 2.0, "late": False}]
+    assert found["rounds"] == [{"zone": BERLIN, "hours_ago": 2.0, "late": False, "on": TODAY, "other_day": False}]
     assert found["conditions"] == {
         "in service": 1,
         "work due": 1,
@@ -117,9 +117,36 @@ def test_a_withdrawn_unit_does_not_nag_today(program: Program, ids: list[int]) -
 def test_a_fleet_without_rounds_is_late(program: Program) -> None:
     small_fleet(program.store)
     with program.store.read() as conn:
-        assert today(conn, program.clock())["rounds"] == [{"zone": BERLIN, "hours_ago": None, "late": True}]
+        assert today(conn, program.clock())["rounds"] == [
+            {"zone": BERLIN, "hours_ago": None, "late": True, "on": None, "other_day": False}
+        ]
 
 
 def test_the_day_given_is_a_civil_date(program: Program, ids: list[int]) -> None:
     with program.store.read() as conn:
         assert duties_on(conn, BOOK, date(2028, 2, 29), Wanted(unit="MILL-01"))
+
+
+@pytest.mark.parametrize("days", [-400, -2, 1, 40])
+def test_today_says_so_where_the_last_round_was_run_for_another_day(
+    program: Program, ids: list[int], clock: Clock, days: int
+) -> None:
+    clock.forward(minutes=1)
+    run_round(program, BERLIN, TODAY + timedelta(days=days), BOOK, again=True)
+    with program.store.read() as conn:
+        [found] = today(conn, clock())["rounds"]
+    assert (found["on"], found["other_day"], found["late"]) == (TODAY + timedelta(days=days), True, False)
+    clock.forward(minutes=1)
+    run_round(program, BERLIN, TODAY, BOOK, again=True)
+    with program.store.read() as conn:
+        [found] = today(conn, clock())["rounds"]
+    assert (found["on"], found["other_day"]) == (TODAY, False)
+
+
+def test_before_the_night_s_hour_yesterday_s_round_is_the_present_one(
+    program: Program, ids: list[int], clock: Clock
+) -> None:
+    clock.forward(hours=15)  # half past midnight in Berlin, and past it
+    with program.store.read() as conn:
+        [found] = today(conn, clock())["rounds"]
+    assert (found["on"], found["other_day"], found["late"]) == (TODAY, False, False)
