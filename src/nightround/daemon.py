@@ -22,6 +22,7 @@ from .bootstrap import Program
 from .errors import UserError
 from .letters.delivery import deliver_async
 from .pages.app import build
+from .rounds.tonight import Stopped
 from .sweeping import look_round
 
 logger = logging.getLogger("nightround.daemon")
@@ -51,7 +52,9 @@ class Service:
             return
         async with self._busy:
             try:
-                await asyncio.to_thread(look_round, self._program)
+                await asyncio.to_thread(look_round, self._program, self._stop.is_set)
+            except Stopped:
+                return
             except Exception:
                 # The next tick finds the same work owed again; the log and /readyz show that it was not done.
                 logger.exception("tick failed")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 
@@ -10,7 +10,7 @@ from .bootstrap import Program
 from .letters import telling, weekly
 from .rounds.loading import zones
 from .rounds.rulebook import load as load_rulebook
-from .rounds.tonight import Progress, RoundResult, run_owed, run_round
+from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
 
 
 @dataclass(slots=True)
@@ -21,10 +21,19 @@ class LookedRound:
     messages: int = 0
 
 
-def look_round(program: Program) -> LookedRound:
-    """Runs what is owed now and stores the letters that are owed now. Decides nothing before all rounds are done."""
-    done = LookedRound(run_owed(program))
-    done.messages = letters(program)
+def look_round(program: Program, halted: Callable[[], bool] = lambda: False) -> LookedRound:
+    """Runs what is owed now and stores the letters that are owed now. Decides nothing before all rounds are done.
+
+    Once `halted` says so, the batch or letter in hand is finished and nothing more is begun (`Stopped` is raised
+    where that broke a round off); what is left is owed again at the next start.
+    """
+
+    def still(_: int) -> None:
+        if halted():
+            raise Stopped
+
+    done = LookedRound(run_owed(program, progress=still))
+    done.messages = letters(program, halted=halted)
     return done
 
 
@@ -43,13 +52,13 @@ def rounds_on(
     return done
 
 
-def letters(program: Program, on: date | None = None) -> int:
+def letters(program: Program, on: date | None = None, halted: Callable[[], bool] = lambda: False) -> int:
     """Stores every letter owed, for now or for a civil date, and says how many."""
     now = program.clock()
     told = 0
     try:
-        told = telling.sweep(program, now, on=on)
+        told = telling.sweep(program, now, on=on, halted=halted)
     finally:
         # A template of one kind that is broken must not keep back letters of the other.
-        written = weekly.post_owed(program, now, on=on)
+        written = weekly.post_owed(program, now, on=on, halted=halted)
     return told + written

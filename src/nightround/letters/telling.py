@@ -7,7 +7,7 @@ twice and leaves nobody out. One message a person and sweep, besides the opening
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -35,15 +35,19 @@ class Swept:
     findings: tuple[str, ...]
 
 
-def sweep(program: Program, now: datetime, *, on: date | None = None) -> int:
+def sweep(
+    program: Program, now: datetime, *, on: date | None = None, halted: Callable[[], bool] = lambda: False
+) -> int:
     """Stores every escalation and opening letter owed at that instant (or on a civil date) and says how many.
 
     Raises UserError, after all other letters are stored, where one could not be made because a template is wrong.
     """
-    return tell(program, now, on=on).letters
+    return tell(program, now, on=on, halted=halted).letters
 
 
-def tell(program: Program, now: datetime, *, on: date | None = None) -> Swept:
+def tell(
+    program: Program, now: datetime, *, on: date | None = None, halted: Callable[[], bool] = lambda: False
+) -> Swept:
     """The same, with the findings; they are in the log as well."""
     with program.store.read() as conn:
         made = plan(conn, program.settings, now, on)
@@ -54,6 +58,8 @@ def tell(program: Program, now: datetime, *, on: date | None = None) -> Swept:
         *((escalation.KIND, errand) for errand in made.escalations),
         *((opening.KIND, errand) for errand in made.openings),
     ):
+        if halted():
+            break
         try:
             with program.store.read() as conn:
                 found = letter_of(conn, program.settings, kind, errand, going, now, on)

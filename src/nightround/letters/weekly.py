@@ -6,6 +6,7 @@ What is owed is decided by the letter box: one letter a person and ISO week, whe
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -45,16 +46,22 @@ class Posted:
     findings: tuple[str, ...]
 
 
-def post_owed(program: Program, now: datetime, *, on: date | None = None) -> int:
+def post_owed(
+    program: Program, now: datetime, *, on: date | None = None, halted: Callable[[], bool] = lambda: False
+) -> int:
     """Stores every weekly letter that is owed at that instant (or on a civil date) and says how many.
+
+    Once `halted` says so, no further letter is begun; what is left stays owed.
 
     Raises UserError, after all other letters are stored, where one could not be made because a template is wrong.
     """
-    posted = post(program, now, on=on)
+    posted = post(program, now, on=on, halted=halted)
     return posted.letters
 
 
-def post(program: Program, now: datetime, *, on: date | None = None) -> Posted:
+def post(
+    program: Program, now: datetime, *, on: date | None = None, halted: Callable[[], bool] = lambda: False
+) -> Posted:
     """The same, with the findings; they are in the log as well."""
     with program.store.read() as conn:
         everybody = readers(conn, program.settings, WEEKLY_ROLES)
@@ -63,6 +70,8 @@ def post(program: Program, now: datetime, *, on: date | None = None) -> Posted:
     letters = 0
     wrong: UserError | None = None
     for reader, week in owed:
+        if halted():
+            break
         if not reader.reached:
             continue
         try:

@@ -60,6 +60,10 @@ class RoundResult:
         return asdict(self)
 
 
+class Stopped(Exception):
+    """The service was asked to stop; raised by a `Progress` between two batches, and passed on by the round."""
+
+
 class _Lost(Exception):
     """The lease ran out and another node took the round; what this one was about to write is rolled back."""
 
@@ -121,6 +125,10 @@ def run_round(
             if progress is not None:
                 progress(size)
         _close(program, zone, on, holder, reckoners, changes, result, started)
+    except Stopped:
+        ledger.release(program.store, zone, on, holder, program.clock())
+        logger.info("round broken off", extra={"zone": zone, "on": str(on)})
+        raise
     except _Lost:
         logger.warning("round lost to another node", extra={"zone": zone, "on": str(on)})
         return None

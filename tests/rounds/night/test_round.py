@@ -14,7 +14,7 @@ from sqlalchemy import insert, select, update
 from nightround.bootstrap import Program
 from nightround.reckoning.rules import Shape, Span, Subject
 from nightround.rounds import ledger as ledger_module
-from nightround.rounds.tonight import owed, reckon_units, run_owed, run_round
+from nightround.rounds.tonight import Stopped, owed, reckon_units, run_owed, run_round
 from nightround.store.database import Store
 from nightround.store.tables import cases, conditions, duties, evidence, fleet, ledger, moves, parts
 from tests.conftest import Clock
@@ -265,6 +265,20 @@ def test_a_node_that_lost_its_lease_writes_nothing_more(program: Program, clock:
         assert conn.execute(select(conditions.c.unit_id)).all() != []
         assert len(conn.execute(select(conditions.c.unit_id)).all()) == 2  # the first batch only
         assert conn.execute(select(ledger.c.state, ledger.c.holder)).one() == ("running", "thief")
+
+
+def test_a_round_broken_off_on_purpose_is_taken_up_again_at_once(program: Program) -> None:
+    program.settings.rounds.batch = 2
+    small_fleet(program.store)
+
+    def stop(_: int) -> None:
+        raise Stopped
+
+    with pytest.raises(Stopped):
+        run_round(program, BERLIN, TODAY, BOOK, stop)
+    assert len(states(program.store)) == 2
+    assert [result.units for result in run_owed(program, BOOK)] == [4]
+    assert len(states(program.store)) == 4
 
 
 class _Killed(BaseException):
