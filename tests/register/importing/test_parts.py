@@ -161,3 +161,15 @@ def test_a_spare_of_a_site_is_reckoned_with_the_site(office: Office, folder: Pat
     duties = office.run("duties", "--site", "MILL").document
     spare = [duty for duty in duties if duty["last_good_day"] == "2026-06-30"]
     assert [duty["standing"] for duty in spare] == ["overdue"]
+
+
+def test_a_part_whose_only_row_is_gone_is_missed(office: Office, folder: Path) -> None:
+    both = "U1 | | battery | fitted | B1 | 2027-06 | |\nU2 | | battery | fitted | B2 | 2027-06 | |\n"
+    office.bring(write(folder, parts=HEADING + both + " | HALL | battery | spare | B3 | 2028-06 | |\n"))
+    answer = office.bring(write(folder, parts=HEADING + "U1 | | battery | fitted | B1 | 2027-06 | |\n"))
+    assert answer.missing() == ["parts: U2 battery fitted, lot B2", "parts: HALL battery spare, lot B3"]
+    # Of a unit that is missing itself its parts are not missed one by one.
+    answer = office.bring(
+        write(folder, units="unit | site\nU1 | MILL", parts=HEADING + "U1 | | battery | fitted | B1 | 2027-06 | |")
+    )
+    assert answer.missing() == ["units: U2", "parts: HALL battery spare, lot B3"]

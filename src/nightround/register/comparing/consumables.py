@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import date
+from itertools import chain
 from typing import NamedTuple
 
 from ..changes import Change, shown
@@ -33,10 +33,17 @@ def compare_parts(comparison: Comparison) -> None:
         kind, owner = text(row, "kind"), _owner(comparison, row)
         if kind and owner is not None and _one_fitted(comparison, row, owner, groups.get((owner, kind), [])):
             groups.setdefault((owner, kind), []).append(row)
-    held = _held(comparison, groups)
+    # Columns of a units sheet speak for their own kinds only; a parts sheet speaks for every part there is.
+    speaks_for_all = any("kind" in row.headings for row in rows)
+    owners = {owner for owner, _ in groups} | (_in_scope(comparison) if speaks_for_all else set())
+    held = _held(comparison, owners)
     for (owner, kind), told in groups.items():
         _take(comparison, owner, told, held.pop((owner, kind), []))
-    _not_told(comparison, rows, groups, held)
+    if speaks_for_all:
+        for (owner, kind), parts in held.items():
+            for part in parts:
+                if part.state != "removed":
+                    comparison.missing("parts", name_of(owner, kind, part.state, part.lot))
 
 
 def name_of(owner: Owner, kind: str, state: str, lot: str) -> str:
@@ -49,7 +56,7 @@ def _owner(comparison: Comparison, row: Row) -> Owner | None:
     if unit:
         where = comparison.unit(unit)
         if where is None:
-            units = [*comparison.stands, *comparison.known.units]
+            units = chain(comparison.stands, comparison.known.units)
             cure = "tell of it in a sheet or file 'units', or correct the code"
             comparison.unknown(row, "unit", "units", unit, units, cure)
             return None
@@ -60,7 +67,7 @@ def _owner(comparison: Comparison, row: Row) -> Owner | None:
     if not site:
         return None
     if not comparison.has_site(site):
-        sites = [*comparison.zones, *comparison.known.sites]
+        sites = chain(comparison.zones, comparison.known.sites)
         cure = "tell of it in a sheet or file 'sites', or correct the code"
         comparison.unknown(row, "site", "sites", site, sites, cure)
         return None
@@ -83,10 +90,26 @@ def _one_fitted(comparison: Comparison, row: Row, owner: Owner, before: list[Row
     return False
 
 
-def _held(comparison: Comparison, groups: Iterable[tuple[Owner, str]]) -> dict[tuple[Owner, str], list[Held]]:
-    """The parts on record of every owner that the file tells of, by owner and kind."""
+def _in_scope(comparison: Comparison) -> set[Owner]:
+    """Whose parts a parts sheet would tell of: the file's own units and sites; where it has none, those on record of
+    the same publisher."""
+    found: set[Owner] = set()
+    for table, of_unit in (("units", True), ("sites", False)):
+        rows = comparison.rows(table)
+        if rows:
+            found |= {Owner(of_unit, code) for row in rows if (code := text(row, table[:-1]))}
+        elif of_unit:
+            briefs = comparison.known.units.items()
+            found |= {Owner(True, code) for code, brief in briefs if brief.source == comparison.reading.source}
+        else:
+            places = comparison.known.sites.items()
+            found |= {Owner(False, code) for code, site in places if site["source"] == comparison.reading.source}
+    return found
+
+
+def _held(comparison: Comparison, owners: set[Owner]) -> dict[tuple[Owner, str], list[Held]]:
+    """The parts on record of these owners, by owner and kind."""
     known = comparison.known
-    owners = {owner for owner, _ in groups}
     units = {known.units[owner.code].id: owner for owner in owners if owner.of_unit and owner.code in known.units}
     found: dict[tuple[Owner, str], list[Held]] = {}
     for unit_id, part in known.parts_of_units(units):
@@ -201,19 +224,3 @@ def _was_made_otherwise(comparison: Comparison, owner: Owner) -> bool:
 
 def _touch(comparison: Comparison, owner: Owner) -> None:
     (comparison.plan.units if owner.of_unit else comparison.plan.sites).add(owner.code)
-
-
-def _not_told(
-    comparison: Comparison,
-    rows: list[Row],
-    groups: Iterable[tuple[Owner, str]],
-    held: dict[tuple[Owner, str], list[Held]],
-) -> None:
-    """Parts on record of owners that the file tells of, of kinds that it says nothing of there. Columns of a units
-    sheet speak for their own kinds only; a parts sheet speaks for all."""
-    if not any("kind" in row.headings for row in rows):
-        return
-    for (owner, kind), parts in held.items():
-        for part in parts:
-            if part.state != "removed":
-                comparison.missing("parts", name_of(owner, kind, part.state, part.lot))

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator
+from itertools import chain
 from typing import NamedTuple
 
 from sqlalchemy import select
@@ -67,13 +68,13 @@ def _read(comparison: Comparison, rows: Iterable[Row]) -> Iterator[_Told]:
             continue
         where = comparison.unit(unit)
         if where is None:
-            units = [*comparison.stands, *comparison.known.units]
+            units = chain(comparison.stands, comparison.known.units)
             cure = "tell of it in a sheet or file 'units', or correct the code"
             comparison.unknown(row, "unit", "units", unit, units, cure)
             continue
         by = text(row, "by")
         if by and comparison.person(by) is None:
-            people = [*comparison.people, *comparison.known.people]
+            people = chain(comparison.people, comparison.known.people)
             cure = "tell of them in a sheet or file 'people'; left empty, it is by an unknown passer-by"
             comparison.unknown(row, "by", "people", by, people, cure)
             continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from datetime import date, datetime
+from itertools import chain
 from typing import Any
 
 from sqlalchemy import select
@@ -100,7 +101,7 @@ def _known_sites(comparison: Comparison, row: Row, told: Sequence[str]) -> tuple
     while place < len(told):
         code, end = _longest(comparison, told, place)
         if code != _ALL and not comparison.has_site(code):
-            sites = [*comparison.zones, *comparison.known.sites]
+            sites = chain(comparison.zones, comparison.known.sites)
             cure = "tell of it in a sheet or file 'sites', or correct the code"
             comparison.unknown(row, "sites", "sites", code, sites, cure)
         else:
@@ -244,7 +245,7 @@ def _zone_of(comparison: Comparison, person: str) -> tuple[str, bool]:
 def _is_known(comparison: Comparison, row: Row, name: str, person: str) -> bool:
     if comparison.person(person) is not None:
         return True
-    people = [*comparison.people, *comparison.known.people]
+    people = chain(comparison.people, comparison.known.people)
     cure = "tell of them in a sheet or file 'people', or correct the code"
     comparison.unknown(row, name, "people", person, people, cure)
     return False

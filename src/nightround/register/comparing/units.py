@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from itertools import chain
 from typing import Any
 
 from ..found import Row
@@ -62,7 +63,7 @@ def _take(comparison: Comparison, code: str, row: Row, old: Columns | None) -> N
     elif old is None or "site" in row.values:
         comparison.problem(row, "site", "is empty; write the code of the site at which the unit stands")
     if after["site"] and not comparison.has_site(after["site"]):
-        sites = [*comparison.zones, *comparison.known.sites]
+        sites = chain(comparison.zones, comparison.known.sites)
         cure = "tell of it in a sheet or file 'sites', or correct the code"
         comparison.unknown(row, "site", "sites", after["site"], sites, cure)
         after["site"] = ""
