@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 
+from .errors import UserError
 from .settings import Settings
 from .store.database import Store, open_store
 from .store.schema import require_newest
@@ -28,8 +30,12 @@ class Program:
 
 
 def start(settings: Settings, *, clock: Clock = system_clock, store: Store | None = None) -> Program:
-    """Opens the store and refuses a database that is empty or of another schema."""
+    """Opens the store and refuses a database that is not there, empty, or of another schema."""
     if store is None:
         store = open_store(settings.database_url())
+        file = store.engine.url.database
+        if store.dialect == "sqlite" and file is not None and not Path(file).is_file():
+            # SQLite would make an empty one in silence, and a fleet that nobody watches would look like an empty one.
+            raise UserError(f"the database {file} is not there; put it back from a backup, or correct database.url")
         require_newest(store)
     return Program(settings, store, clock)

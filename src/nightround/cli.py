@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import click
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError
 
 from . import __version__
 from .commands.desk import Desk
@@ -87,7 +87,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except Failure as error:
         sys.stderr.write(f"nightround: {error}\n")
         return 1
-    except OperationalError as error:
+    except DBAPIError as error:
         why = " ".join(str(error.orig).split())
         sys.stderr.write(f"nightround: the database cannot be used ({why}); check database.url and that it runs\n")
         return 1

@@ -47,7 +47,7 @@ def rounds_on(
     done = LookedRound()
     for zone in wanted:
         result = run_round(program, zone, on, book, progress, again=True)
-        done.rounds.append(result or RoundResult(on, zone))
+        done.rounds.append(result or RoundResult(on, zone, in_other_hands=True))
     done.messages = letters(program, on)
     return done
 

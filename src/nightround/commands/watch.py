@@ -64,9 +64,22 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
             looked = rounds_on(program, day, wanted, more)
         else:
             looked = _today_everywhere(program, {zone: local_day(now, zone) for zone in wanted}, more)
+    away = [r.zone for r in looked.rounds if r.in_other_hands]
+    if away:
+        desk.err.print(
+            f"not run: another process has the round of {', '.join(away)} in hand; wait for it, "
+            "or a quarter of an hour if it was killed, and run this again",
+            markup=False,
+        )
+    if day is not None and any(local_day(now, name) != day for name in wanted):
+        desk.err.print(
+            f"careful: duties, cases and letters now say what holds on {day}, which is not today; set them right with: "
+            "nightround round (to look only: nightround duties --on DATE)",
+            markup=False,
+        )
     if desk.json:
         desk.answer(_joined(looked.rounds, looked.messages, day or now.date(), zone))
-        return 0
+        return 1 if away else 0
     columns = ("zone", "on", "units", "duties", "moves", "cases opened", "cases closed", "seconds")
     rows = [
         (r.zone, r.on, r.units, r.duties, r.moves, r.cases_opened, r.cases_closed, r.seconds) for r in looked.rounds
@@ -76,7 +89,7 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     findings = [finding for r in looked.rounds for finding in r.findings]
     for finding in findings:
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
-    return 3 if findings else 0
+    return 1 if away else 3 if findings else 0
 
 
 def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> Any:
@@ -86,7 +99,9 @@ def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> An
     book = load_rulebook(program.settings)
     looked = LookedRound()
     for zone, on in dates.items():
-        looked.rounds.append(run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone))
+        looked.rounds.append(
+            run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone, in_other_hands=True)
+        )
     looked.messages = letters(program)
     return looked
 

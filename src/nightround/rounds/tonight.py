@@ -54,6 +54,7 @@ class RoundResult:
     messages: int = 0
     seconds: float = 0.0
     findings: list[dict[str, str]] = field(default_factory=list)
+    in_other_hands: bool = False  # another process holds this round; this one did nothing
 
     def as_dict(self) -> dict[str, Any]:
         """For the JSON answer."""
