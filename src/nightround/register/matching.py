@@ -117,6 +117,8 @@ def _is_named(told: Told) -> bool:
 
 def _was_taken_off(told: Told, held: Held) -> bool:
     """Whether a part that a file has as fitted is one that was fitted on that day and has been taken off since."""
-    if held.state != "removed" or not _is_named(told) or not _same(told, held):
+    if held.state != "removed" or not _same(told, held):
         return False
+    if not _is_named(told) and (held.lot or held.label_date):
+        return False  # the file has no column for what it could be told by
     return told.values.get("fitted_on") in (None, held.fitted_on)

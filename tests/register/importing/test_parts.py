@@ -173,3 +173,14 @@ def test_a_part_whose_only_row_is_gone_is_missed(office: Office, folder: Path) -
         write(folder, units="unit | site\nU1 | MILL", parts=HEADING + "U1 | | battery | fitted | B1 | 2027-06 | |")
     )
     assert answer.missing() == ["units: U2", "parts: HALL battery spare, lot B3"]
+
+
+def test_an_empty_cell_does_not_wipe_the_date_of_a_part_that_the_log_fitted_since(office: Office, folder: Path) -> None:
+    undated = write(folder, units="unit | site | battery expiry\nU1 | MILL |\nU2 | HALL | 2029-01")
+    office.bring(undated)
+    part = ("--part", "kind=battery", "--part", "label_date=2031-05")
+    assert office.run("log", "U1", "fitted", "--by", "ben", *part).status == 0
+    held = _held(office)
+    answer = office.bring(undated)
+    assert answer.document["changes"] == []
+    assert _held(office) == held
