@@ -76,7 +76,8 @@ def pair(told: Sequence[Told], held: Sequence[Held]) -> Pairing:
     for state in ("fitted", "spare", "removed"):
         settle(pairing.known, state, lambda one, part: part.state == one.state and _same(one, part, fitted_too=True))
         settle(pairing.known, state, lambda one, part: part.state == one.state and _same(one, part))
-    settle(pairing.overtaken, "fitted", _was_taken_off)
+    newer = any(part.state == "fitted" for part in free)
+    settle(pairing.overtaken, "fitted", lambda one, part: _was_taken_off(one, part, newer))
     moved_in = len(pairing.known)
     settle(pairing.known, "fitted", lambda one, part: part.state == "spare" and _is_named(one) and _same(one, part))
     moved_in = len(pairing.known) - moved_in
@@ -115,10 +116,13 @@ def _is_named(told: Told) -> bool:
     return bool(told.values.get("lot") or told.values.get("label_date"))
 
 
-def _was_taken_off(told: Told, held: Held) -> bool:
-    """Whether a part that a file has as fitted is one that was fitted on that day and has been taken off since."""
+def _was_taken_off(told: Told, held: Held, newer: bool) -> bool:
+    """Whether a part that a file has as fitted is one that was fitted on that day and has been taken off since.
+
+    One that nobody named is so only where a `newer` one is fitted now: an empty cell must not wipe that one's date.
+    """
     if held.state != "removed" or not _same(told, held):
         return False
-    if not _is_named(told) and (held.lot or held.label_date):
-        return False  # the file has no column for what it could be told by
+    if not _is_named(told) and (held.lot or held.label_date or not newer):
+        return False
     return told.values.get("fitted_on") in (None, held.fitted_on)

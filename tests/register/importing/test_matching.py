@@ -69,6 +69,10 @@ def _said(pairing: Pairing) -> dict[str, object]:
         ),
         # What nobody named cannot have been taken off before.
         ([told("fitted")], [held(1, "removed")], {}, {}, [], []),
+        # But where another one is fitted since, an empty cell does not speak of that one.
+        (
+            [told("fitted")], [held(1, "removed"), held(2, "fitted", "B", "2029-01")], {}, {0: 1}, [], [2],
+        ),
         # History is never written over.
         ([told("removed", "C", "2020-01")], [held(1, "removed", "A", "2019-01")], {}, {}, [], []),
         # Not told of: left on record; what is removed is not missed.
