@@ -25,6 +25,7 @@ from ..rounds.tonight import reckon_units
 from ..store.tables import people
 from .desk import Desk, pass_desk
 from .logbook import instant_at
+from .notice_lines import counted, lay_out
 
 _UNDERWAY, _COMPLETE, _NOT_CONCERNED = STAGES
 
@@ -58,7 +59,7 @@ def add_command(desk: Desk, file: Path) -> None:
         return
     what = "added" if added else "on record already"
     desk.say(f"Notice {given.reference}, version {given.version}: {what}.")
-    _show(desk, [one], {notice.reference: older})
+    lay_out(desk, [one], {notice.reference: older})
 
 
 @notice_command.command("list")
@@ -84,7 +85,7 @@ def list_command(desk: Desk, reference: str | None) -> int:
     elif not looked:
         desk.say("No notice is on record.")
     else:
-        _show(desk, looked, older)
+        lay_out(desk, looked, older)
     return 3 if any(one.standings for one in looked) else 0
 
 
@@ -159,7 +160,7 @@ def mark_command(
         desk.answer({"reference": notice.reference, "what": what, "units": listed, "already": passed})
         return
     before = f"; {passed} had it on record already" if passed else ""
-    desk.say(f"Notice {notice.reference}: {what} recorded for {_count(len(entries), 'unit')}{before}.")
+    desk.say(f"Notice {notice.reference}: {what} recorded for {counted(len(entries), 'unit')}{before}.")
 
 
 def _reckon(desk: Desk, program: Program, unit_ids: Sequence[int], site_ids: Sequence[int], book: RuleBook) -> Any:
@@ -214,71 +215,3 @@ def _entry(notice: Notice, touched: Touched, what: str, person: str, at: datetim
         readings["stage"] = what
     entry = CORRECTED if what == CORRECTED else "reported"
     return NewEntry(touched.unit_id, at, entry, person, readings, note=note.strip())
-
-
-def _show(desk: Desk, looked: Sequence[Looked], older: dict[str, list[int]]) -> None:
-    columns = ("notice", "version", "class", "action", "underway by", "complete by", *_FINDINGS, "title", "source")
-    desk.table(columns, [_line(one, older[one.notice.reference]) for one in looked])
-    rows = [row for one in looked for row in _rows(one)]
-    if rows:
-        columns = ("notice", "unit", "site", "finding", "standing", "last good day", "why")
-        desk.table(columns, rows)
-    total = sum(len(one.standings) for one in looked)
-    desk.say(f"{_count(total, 'matter')} open." if total else "Nothing is open.")
-
-
-_FINDINGS = tuple(str(finding) for finding in Finding if finding is not Finding.CLEAR)
-
-
-def _line(one: Looked, older: Sequence[int]) -> tuple[object, ...]:
-    notice = one.notice
-    version = f"{notice.version} (before: {', '.join(map(str, older))})" if older else str(notice.version)
-    action = f"{notice.action}; closed on {notice.closed_on}" if notice.closed_on else str(notice.action)
-    counts = tuple(len(one.of(Finding(finding))) for finding in _FINDINGS)
-    source = f"{notice.source}, published {notice.published_on}"
-    grade = notice.grade or None
-    return (
-        notice.reference,
-        version,
-        grade,
-        action,
-        notice.underway_by,
-        notice.complete_by,
-        *counts,
-        notice.title,
-        source,
-    )
-
-
-def _rows(one: Looked) -> list[tuple[object, ...]]:
-    reference = one.notice.reference
-    rows: list[tuple[object, ...]] = [
-        (
-            reference,
-            touched.unit,
-            touched.site,
-            f"{touched.finding}{f' on {touched.recorded_on}' if touched.recorded_on else ''}"
-            f"{', unit withdrawn' if touched.withdrawn else ''}",
-            touched.standing,
-            touched.last_good_day or ("until fixed" if touched.standing else ""),
-            touched.why,
-        )
-        for touched in one.units
-    ]
-    rows += [
-        (
-            reference,
-            "spare",
-            spares.site,
-            str(spares.finding),
-            spares.standing,
-            spares.last_good_day or ("until fixed" if spares.standing else ""),
-            spares.why,
-        )
-        for spares in one.spares
-    ]
-    return rows
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"

@@ -181,7 +181,7 @@ class _Owed:
                 self._lack(duty)
             elif duty.standing != Standing.OVERDUE:
                 self._ahead(duty)
-            if duty.kind == NOTICE and duty.standing != Standing.OVERDUE:
+            if duty.kind == NOTICE:
                 self._noticed.setdefault(duty.subject, []).append(duty)  # apart: those it means, those it may mean
 
     def _ahead(self, duty: Owing) -> None:
@@ -214,7 +214,7 @@ class _Owed:
         )
 
     def noticed(self, settings: Settings, sources: Sources) -> Cut[Item]:
-        """The safety notices that are open at units, a row a notice; those past their day are among what is overdue."""
+        """The safety notices that are open at units, a row a notice; those past their day are overdue beside."""
         worst: Worst[list[Owing]] = Worst(SHOWN, lambda duties: (-len(duties), duties[0].subject), len)
         for duties in self._noticed.values():
             worst.add(duties)

@@ -161,7 +161,7 @@ def _of_making(named: tuple[Days, ...], made_on: date | None) -> _Answer:
         return _Answer(None, ("day of making not recorded",))
     for days in named:
         if (days.first is None or days.first <= made_on) and (days.last is None or made_on <= days.last):
-            return _Answer(True, (f"made {made_on}, within {days}",))
+            return _Answer(True, (f"made {made_on}, {_within(str(days))}",))
     return _NO
 
 
@@ -190,7 +190,12 @@ def _number_said(holds: bool | None, what: str, named: str) -> _Answer:
         return _NO
     if holds is None:
         return _Answer(None, (f"{what} cannot be compared with {named}",))
-    return _Answer(True, (f"{what} is within {named}" if named else f"{what} is named",))
+    return _Answer(True, (f"{what} is {_within(named)}" if named else f"{what} is named",))
+
+
+def _within(named: str) -> str:
+    """`100 to 200` is something to be within, `2.004 or earlier` something to be."""
+    return f"within {named}" if " to " in named else named
 
 
 def _same_model(model: str, named: str, sheets: Mapping[str, ModelSheet]) -> _Answer:

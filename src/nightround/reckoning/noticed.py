@@ -77,7 +77,7 @@ def notice_duty(day: date, notice: Notice, verdict: Verdict, stages: frozenset[s
     because = [_because(notice, stage, good, verdict.why)]
     if stage == _UNDERWAY and notice.complete_by is not None:
         because.append(_because(notice, _COMPLETE, notice.complete_by, verdict.why))
-    subject = f"notice {notice.reference}{_graded(notice)}"
+    subject = f"notice {notice.reference}" + (f" ({notice.class_said})" if notice.grade else "")
     if verdict.finding is Finding.CANNOT_TELL:
         subject += ", find out whether it is meant"
     key = f"{KIND}/{notice.reference}"
@@ -94,13 +94,6 @@ def notice_duty(day: date, notice: Notice, verdict: Verdict, stages: frozenset[s
         stage,
         tuple(because),
     )
-
-
-def _graded(notice: Notice) -> str:
-    """Its class, in brackets; a bare numeral or letter gets the word before it."""
-    if not notice.grade:
-        return ""
-    return f" (class {notice.grade})" if len(notice.grade) <= 3 else f" ({notice.grade})"
 
 
 def _because(notice: Notice, stage: str, good: date | None, why: str) -> Because:

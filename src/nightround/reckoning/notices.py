@@ -81,6 +81,11 @@ class Notice(NamedTuple):
     corrections_from: date | None
     concerns: tuple[Concern, ...]
 
+    @property
+    def class_said(self) -> str:
+        """Its class in words: a bare numeral or letter gets the word before it. "" where it has none."""
+        return f"class {self.grade}" if 0 < len(self.grade) <= 3 else self.grade
+
     def in_force(self, day: date) -> bool:
         """Whether it still asks for anything on that day."""
         return self.closed_on is None or day < self.closed_on
