@@ -84,10 +84,24 @@ def post_test(program: Program, address: str) -> str:
     return done.trouble or f"the mail server did not take the letter: {answer}"
 
 
+class _Asked:
+    """Whether the end was asked for. A handler of signals may be interrupted by the next signal, so it takes no lock:
+    a `threading.Event` set in one would wait for itself for ever."""
+
+    def __init__(self) -> None:
+        self._asked = False
+
+    def set(self) -> None:
+        self._asked = True
+
+    def is_set(self) -> bool:
+        return self._asked
+
+
 @contextmanager
-def _stopped_by_signals() -> Iterator[threading.Event]:
+def _stopped_by_signals() -> Iterator[_Asked]:
     """SIGTERM and SIGINT ask for the end: the letter in hand is finished first."""
-    stop = threading.Event()
+    stop = _Asked()
 
     def ask(_number: int, _frame: FrameType | None) -> None:
         stop.set()

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import threading
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from typing import Protocol
 
 from ..bootstrap import Program
 from ..settings import Settings
@@ -27,6 +27,12 @@ GRACE_SECONDS = 6.0  # for the letter in hand, once we are asked to stop
 BARREN = 3  # connections in a row that ended without taking a letter: the server is not well
 
 Progress = Callable[[int, int | None], None]
+
+
+class Stop(Protocol):
+    """What says whether the end was asked for: a `threading.Event`, or anything with its `is_set`."""
+
+    def is_set(self) -> bool: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +51,7 @@ class Delivered:
 def deliver(
     program: Program,
     *,
-    stop: threading.Event | None = None,
+    stop: Stop | None = None,
     everything: bool = False,
     only: int | None = None,
     progress: Progress | None = None,
@@ -98,7 +104,7 @@ def knock(settings: Settings) -> str:
     return asyncio.run(run())
 
 
-async def _watch(stop: threading.Event, asked: asyncio.Event) -> None:
+async def _watch(stop: Stop, asked: asyncio.Event) -> None:
     while not stop.is_set():
         await asyncio.sleep(0.05)
     asked.set()

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
+import signal
 import socket
 import subprocess
 import sys
+import threading
 from pathlib import Path
 
 import pytest
 
 from nightround import cli
 from nightround.bootstrap import Program
-from nightround.commands.post import post_test
+from nightround.commands.post import _stopped_by_signals, post_test
 from nightround.errors import UserError
 from nightround.settings import Settings
 from nightround.store.database import Store
@@ -132,3 +134,12 @@ def test_a_test_letter_is_urgent_and_in_the_box_like_any_other(program: Program)
         post_test(office(program, receiver.port), "ann@example.org")
     (row,) = rows(program).values()
     assert (row.kind, row.urgent, row.state) == ("test", True, "sent")
+
+
+def test_a_signal_in_the_middle_of_another_does_not_wait_for_itself() -> None:
+    # A lock taken in the handler would be held by the interrupted one: the process would never end.
+    with _stopped_by_signals() as stop:
+        assert not isinstance(stop, threading.Event)
+        signal.raise_signal(signal.SIGTERM)
+        signal.raise_signal(signal.SIGTERM)
+        assert stop.is_set()

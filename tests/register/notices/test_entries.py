@@ -11,6 +11,7 @@ from sqlalchemy import insert, select
 
 from nightround.bootstrap import Program
 from nightround.errors import UserError
+from nightround.reckoning.facts import Use
 from nightround.register.log import NewEntry
 from nightround.register.noticefile import parse_notice
 from nightround.register.notices import add
@@ -58,7 +59,9 @@ def test_a_report_about_a_notice_is_no_report_of_a_check_or_a_use(program: Progr
     do(program, unit, "used", days_ago=3)
     do(program, unit, "reported", notice="FSN-8")
     row = said(program, unit)
-    assert (row.use_reported, row.reported_on) == (False, None)
+    [use] = json.loads(row.uses)
+    assert use[Use._fields.index("reported")] is False
+    assert row.reported_on is None
 
 
 def test_the_last_day_counts_and_a_struck_entry_does_not(program: Program, unit: int) -> None:
