@@ -23,7 +23,6 @@ from .browser import Browser, chromium
 from .everything import paths
 
 PROGRAM = chromium()
-pytestmark = pytest.mark.skipif(PROGRAM is None, reason="no Chromium on this machine (Debian: apt install chromium)")
 
 
 class Served:
