@@ -75,17 +75,6 @@ class Rounds(_Section):
     """How often the service looks for owed rounds and letters."""
 
 
-class Cases(_Section):
-    """What makes a case, and when many are one."""
-
-    long_overdue_days: int = Field(30, ge=1, le=3650)
-    """Days after its last good day from which a duty is long overdue; one with a shorter interval is so after that."""
-    not_recorded_days: int = Field(14, ge=1, le=3650)
-    """Days that a date may be missing on record before it becomes a case."""
-    group_from: int = Field(5, ge=2, le=1000)
-    """As many cases of one site that share their reason are told as one."""
-
-
 class Rules(_Section):
     """Where rule packs and model sheets come from, besides the shipped ones."""
 
@@ -181,7 +170,6 @@ class Settings(BaseSettings):
     database: Database = Database()
     fleet: Fleet = Fleet()
     rounds: Rounds = Rounds()
-    cases: Cases = Cases()
     rules: Rules = Rules()
     web: Web = Web()
     mail: Mail = Mail()
