@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import Connection, case, select, update
 
 from ..errors import UserError
+from ..rounds import events
 from ..rounds.causes import sentences
 from ..store.tables import cases, people, sites, units
 from .climbing import put_back
@@ -64,6 +65,7 @@ def take(conn: Connection, case_id: int, person: str, until: datetime, now: date
     if changed.rowcount == 1:
         severity = conn.execute(select(cases.c.severity).where(cases.c.id == case_id)).scalar_one()
         put_back(conn, case_id, until, severity)
+        events.record(conn, case_id, now, events.TAKEN, person, f"until {until.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
     else:
         exists = conn.execute(select(cases.c.id).where(cases.c.id == case_id)).first() is not None
         raise UserError(f"case {case_id} is closed already" if exists else f"there is no case {case_id}")
