@@ -162,6 +162,16 @@ class Calendars(_Section):
     """A CSS3 colour name (RFC 7986 §5.9)."""
 
 
+class Rota(_Section):
+    """Who is on call when, besides the table `rota` of the register; a row of the table beats the file for its time."""
+
+    file: Path | None = None
+    """An iCalendar file (.ics) with the shifts. Each event is a shift: of its attendees, by their e-mail addresses, or
+    of the person whose code, name or address is the title. None: the table alone."""
+    horizon_days: int = Field(30, ge=14, le=366)
+    """How many days ahead `rota` shows and `verify` looks for gaps. A gap within 14 days is also told every day."""
+
+
 class Settings(BaseSettings):
     """All of it."""
 
@@ -177,6 +187,7 @@ class Settings(BaseSettings):
     mail: Mail = Mail()
     letters: Letters = Letters()
     calendars: Calendars = Calendars()
+    rota: Rota = Rota()
 
     folder: Path = Path()
     """Where relative paths start: the settings file's folder. Set by `load`, not by hand."""
