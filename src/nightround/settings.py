@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from .colors import CSS3
@@ -167,7 +167,13 @@ class Rota(_Section):
 
     file: Path | None = None
     """An iCalendar file (.ics) with the shifts. Each event is a shift: of its attendees, by their e-mail addresses, or
-    of the person whose code, name or address is the title. None: the table alone."""
+    of the person whose code, name or address is the title. Empty or not set: the table alone."""
+
+    @field_validator("file", mode="before")
+    @classmethod
+    def _none_named(cls, value: Any) -> Any:
+        return None if value == "" else value
+
     horizon_days: int = Field(30, ge=14, le=366)
     """How many days ahead `rota` shows and `verify` looks for gaps. A gap within 14 days is also told every day."""
 
