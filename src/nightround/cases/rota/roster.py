@@ -79,7 +79,7 @@ class Rota:
         self._table, self._file = list(table), list(file)
         self._people = persons
         self._ever = ever
-        self._sites = sites_with_units
+        self.sites = sites_with_units  # sites where units stand
         self._away = list(away)
         self._flat = sorted(
             [*self._table, *self._cut()], key=lambda shift: (shift.from_at, persons[shift.person_id].code)
@@ -135,11 +135,21 @@ class Rota:
             return frozenset(shift.person_id for shift in self._flat if shift.from_at <= at < shift.until_at)
         return self._chosen(at, site_id)
 
-    def next_change(self, at: datetime) -> datetime | None:
-        """The next instant at which other people are on call than at `at`; None where the time asked for ends first."""
-        now = self.on_call(at)
-        for then in self._edges(self._flat, at, self.end):
-            if then > at and self.on_call(then) != now:
+    def on_call_among(self, at: datetime, site_ids: Iterable[int] | None) -> frozenset[int]:
+        """The ids of who is on call for at least one of the sites; None: as `on_call` for any."""
+        if site_ids is None:
+            return self.on_call(at)
+        # Sites with the same people have the same answer.
+        kinds = {frozenset(p for p in self._ever if self._people[p].serves(site_id)): site_id for site_id in site_ids}
+        return frozenset().union(*(self.on_call(at, site_id) for site_id in kinds.values()))
+
+    def next_change(self, at: datetime, site_ids: Iterable[int] | None = None) -> datetime | None:
+        """The next instant at which other people are on call than at `at` (for any site, or for one of these); None
+        where the time that was loaded ends first."""
+        listed = None if site_ids is None else tuple(site_ids)
+        now = self.on_call_among(at, listed)
+        for then in self._edges((*self._table, *self._flat), at, self.end):
+            if at < then < self.end and self.on_call_among(then, listed) != now:
                 return then
         return None
 
@@ -165,12 +175,12 @@ class Rota:
         if not self.kept or start >= end:
             return []
         groups: dict[frozenset[int], list[int]] = {}
-        for site_id in sorted(self._sites):
+        for site_id in sorted(self.sites):
             serving = frozenset(person_id for person_id in self._ever if self._people[person_id].serves(site_id))
             if serving:
                 groups.setdefault(serving, []).append(site_id)
-        if not groups and self._sites:
-            groups[frozenset()] = sorted(self._sites)
+        if not groups and self.sites:
+            groups[frozenset()] = sorted(self.sites)
         found = [gap for serving, theirs in groups.items() for gap in self._gaps_of(serving, theirs, start, end)]
         return sorted(found, key=lambda gap: (gap.from_at, gap.until_at, gap.site_ids))
 
