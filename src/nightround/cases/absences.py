@@ -12,6 +12,7 @@ from sqlalchemy import Connection, func, select
 from ..store.tables import absences, people, person_sites, sites
 
 _DAY = timedelta(days=1)
+_AHEAD = timedelta(days=365 * 50)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +57,12 @@ def absences_between(conn: Connection, start: datetime, end: datetime, fleet_zon
                 Absence(row.id, row.person_id, row.person, row.from_on, row.until_on, row.note, from_at, until_at)
             )
     return found
+
+
+def absences_of(conn: Connection, person_id: int, now: datetime, fleet_zone: str = "UTC") -> list[Absence]:
+    """One person's absences that are not over, by first day."""
+    ahead = absences_between(conn, now, now + _AHEAD, fleet_zone)
+    return [absence for absence in ahead if absence.person_id == person_id]
 
 
 def zones_of(conn: Connection, person_ids: Iterable[int], fleet_zone: str) -> dict[int, ZoneInfo]:

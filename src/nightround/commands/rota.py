@@ -21,7 +21,7 @@ from ..store.tables import sites
 from .desk import Desk, pass_desk
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
-_AHEAD = timedelta(days=800)  # of absences to list
+_AHEAD = timedelta(days=365 * 50)  # of absences to list
 
 
 def in_zone(zone: ZoneInfo) -> Callable[[datetime], str]:
