@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from sqlalchemy import Connection, or_, select
 
-from ..reckoning.dates import add_months
-from ..store.tables import closures
+from ..reckoning.dates import add_months, local_day
+from ..store.tables import closures, sites
 
 _DAY = timedelta(days=1)
 
@@ -51,6 +51,37 @@ def closed(conn: Connection, on: date) -> dict[int, date | None]:
         if spell is not None:
             found[site_id] = spell[1]
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedSite:
+    """A site that is closed now, until the last day (None: no end is known), and why."""
+
+    site: str
+    name: str
+    until_on: date | None
+    reason: str
+
+    def line(self) -> str:
+        """In words, without a full stop."""
+        until = f"to {self.until_on}" if self.until_on is not None else "until further notice"
+        return f"{self.name or self.site} is closed {until}{f' ({self.reason})' if self.reason else ''}"
+
+
+def closed_now(conn: Connection, now: datetime) -> list[ClosedSite]:
+    """The sites that are closed on their own civil day at that instant, by code."""
+    held: dict[int, list[Closure]] = {}
+    for closure in all_closures(conn, now.date() - _DAY):
+        held.setdefault(closure.site_id, []).append(closure)
+    found = []
+    listed = sorted(held)
+    for start in range(0, len(listed), 500):
+        query = select(sites).where(sites.c.id.in_(listed[start : start + 500]))
+        for row in conn.execute(query):
+            spell = spell_on(held[row.id], local_day(now, row.time_zone))
+            if spell is not None:
+                found.append(ClosedSite(row.site, row.name, spell[1], spell[0].reason))
+    return sorted(found, key=lambda closed: closed.site)
 
 
 def all_closures(conn: Connection, since: date | None = None, site_id: int | None = None) -> list[Closure]:

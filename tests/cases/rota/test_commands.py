@@ -156,6 +156,10 @@ def test_close_site_records_lists_and_takes_out(home: Home) -> None:
     )
     assert (made["number"], made["every_year"]) == (1, True)
     listed = home.answer("close-site", "--list")
+    line = "Harbour Pool is closed to 2027-04-30 (open-air pool)."
+    assert line in home.run("today", status=3) and line in home.run("duties", "--site", "POOL")
+    assert line not in home.run("duties", "--site", "MILL")
+    assert home.answer("today", status=3)["closed"][0]["until_on"] == "2027-04-30"
     assert [(row["site"], row["now"], row["why"]) for row in listed] == [
         ("POOL", "closed to 2027-04-30", "open-air pool")
     ]
