@@ -20,6 +20,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 import icalendar
+from icalendar.timezone import tzp
 from recurring_ical_events import CalendarQuery
 
 from ...errors import UserError
@@ -58,7 +59,7 @@ class CalendarFile:
     """One reading of a file's bytes. Raises Unreadable where they are no calendar."""
 
     def __init__(self, body: bytes) -> None:
-        icalendar.use_zoneinfo()  # forgets zones that another file described: one of the same name may be another
+        tzp.use_zoneinfo()  # forgets zones that another file described: one of the same name may be another
         try:
             self._calendars = icalendar.Calendar.from_ical(body, multiple=True)
         except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
