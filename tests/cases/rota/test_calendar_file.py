@@ -178,11 +178,26 @@ def test_the_higher_sequence_of_an_event_is_the_one_that_holds() -> None:
 
 
 @pytest.mark.parametrize(
-    ("until", "last"), [("20270610", "06-10"), ("20270610T180000Z", "06-10"), ("20270609", "06-09")]
+    ("until", "last"),
+    [
+        ("20270610", "06-10"),
+        ("20270610T180000Z", "06-10"),
+        ("20270609", "06-09"),
+        ("20270610T180000", "06-10"),
+        ("20270610T170000", "06-09"),
+    ],
 )
 def test_a_rule_that_ends_on_a_day_ends_with_that_day(until: str, last: str) -> None:
     event = f"SUMMARY:P1\nDTSTART;TZID={BERLIN}:20270601T180000\nDURATION:PT6H\nRRULE:FREQ=DAILY;UNTIL={until}"
     assert f"{_read(calendar(event), '2027-06-01', '2027-07-01').shifts[-1].from_at:%m-%d}" == last
+
+
+@pytest.mark.parametrize("rule", ["FREQ=DAILY;BYMONTH=2;BYMONTHDAY=30", "FREQ=HOURLY;BYMONTH=2;BYMONTHDAY=30"])
+@pytest.mark.parametrize("first", ["DTSTART;VALUE=DATE:20270302", "DTSTART:20270302T080000\nDURATION:PT1H"])
+def test_a_rule_that_never_comes_true_is_not_followed_for_ever(rule: str, first: str) -> None:
+    # Only the first day itself, which belongs to the set whatever the rule says (RFC 5545 §3.8.5.3).
+    found = _read(calendar(f"SUMMARY:P1\n{first}\nRRULE:{rule}"), "2027-03-01", "2027-04-01")
+    assert [f"{shift.from_at:%m-%d}" for shift in found.shifts] == ["03-02"]
 
 
 @pytest.mark.parametrize(

@@ -123,7 +123,7 @@ class _Series:
             self._alone["CALSCALE"] = calendar["CALSCALE"]
         for event in events:
             if self._is_good(event):
-                self._alone.add_component(event)
+                self._alone.add_component(self._meant(event))
 
     def _is_good(self, event: Any) -> bool:
         """Says what makes the event useless, before a library mends it in its own way."""
@@ -145,7 +145,7 @@ class _Series:
             self._bad(event, "DTSTART and DTEND are not both days or both times")
             return False
         if end is not None and self._utc(end) <= self._utc(start):
-            self._bad(event, "it ends before it has begun")
+            self._bad(event, "it ends no later than it begins")
             return False
         length = event["DURATION"].dt if "DURATION" in event else None
         if length is not None and length <= timedelta():
@@ -157,12 +157,32 @@ class _Series:
         if (length or (self._utc(end) - self._utc(start) if end is not None else timedelta())) > _LONGEST:
             self._bad(event, "it is longer than a year")
             return False
-        for rule in _listed(event.get("RRULE")):
-            if _too_often(rule):
-                self._bad(event, "it repeats more often than every hour")
-                return False
-            _day_of_until(rule, start)
+        if any(_too_often(rule) for rule in _listed(event.get("RRULE"))):
+            self._bad(event, "it repeats more often than every hour")
+            return False
         return True
+
+    def _meant(self, event: Any) -> Any:
+        """The event as whoever wrote it meant its rules: one for times that ends on a day ends with that day, and one
+        that ends at a time without a zone ends by the clock of the shift."""
+        start = event["DTSTART"].dt
+        rules = _listed(event.get("RRULE"))
+        if not rules or not isinstance(start, datetime):
+            return event
+        made = []
+        for given in rules:
+            rule = icalendar.vRecur(given)
+            until = rule.get("UNTIL", [None])[0]
+            if until is not None:
+                if not isinstance(until, datetime):
+                    until = datetime.combine(until + timedelta(days=1), time()) - _SECOND
+                if until.tzinfo is None and start.tzinfo is not None:
+                    until = until.replace(tzinfo=start.tzinfo).astimezone(UTC)
+                rule["UNTIL"] = [until]
+            made.append(rule)
+        copied = event.copy()
+        copied["RRULE"] = made if len(made) > 1 else made[0]
+        return copied
 
     def _bad(self, event: Any, why: str) -> None:
         self._problems.append(f"{_named(event)} is no shift: {why}; correct it in the calendar")
@@ -195,16 +215,10 @@ def _listed(value: Any) -> list[Any]:
 
 
 def _too_often(rule: Any) -> bool:
-    often = {str(value).upper() for value in rule.get("FREQ", [])} & {"SECONDLY", "MINUTELY"}
-    return bool(often) or len(rule.get("BYSECOND", [])) > 1 or len(rule.get("BYMINUTE", [])) > 1
-
-
-def _day_of_until(rule: Any, start: date) -> None:
-    """A rule for times that ends on a day ends with that day, as the person who wrote it meant."""
-    ends = rule.get("UNTIL", [])
-    if ends and isinstance(start, datetime) and not isinstance(ends[0], datetime):
-        last = datetime.combine(ends[0] + timedelta(days=1), time(), start.tzinfo) - _SECOND
-        rule["UNTIL"] = [last.astimezone(UTC) if start.tzinfo is not None else last]
+    often = {str(value).upper() for value in rule.get("FREQ", [])}
+    return bool(often & {"SECONDLY", "MINUTELY"}) or any(
+        len(rule.get(name, [])) > 1 for name in ("BYSECOND", "BYMINUTE")
+    )
 
 
 def _taking_part(event: Any) -> Iterator[str]:
