@@ -166,8 +166,10 @@ class Rota(_Section):
     """Who is on call when, besides the table `rota` of the register; a row of the table beats the file for its time."""
 
     file: Path | None = None
-    """An iCalendar file (.ics) with the shifts. Each event is a shift: of its attendees, by their e-mail addresses, or
-    of the person whose code, name or address is the title. Empty or not set: the table alone."""
+    """An iCalendar file (.ics) with the shifts. Empty or not set: the table alone.
+
+    Each event is a shift: of its attendees, by their e-mail addresses; else of whoever the title names by code,
+    name or address, alone ("P7"), after a colon ("On call: P7") or with others ("P7 / P9")."""
 
     @field_validator("file", mode="before")
     @classmethod

@@ -21,20 +21,23 @@ Say = Callable[[datetime], str]
 
 @dataclass(frozen=True, slots=True)
 class SaidGap:
-    """A gap with the names of its sites; none where it is of every site that is looked at."""
+    """A gap with the names of its sites; none where it is of every site that is looked at. `goes_on`: it reaches to
+    the end of the days looked at, and may go on."""
 
     from_at: datetime
     until_at: datetime
     sites: tuple[str, ...]
     why: str
+    goes_on: bool = False
 
     def line(self, say: Say) -> str:
         where = ""
         if self.sites:
             more = len(self.sites) - _SHOWN_SITES
             where = f" for {', '.join(self.sites[:_SHOWN_SITES])}{f' and {more} more sites' if more > 0 else ''}"
+        least = "at least " if self.goes_on else ""
         why = "" if self.why == "nobody has a shift" else f" ({self.why})"
-        return f"Nobody is on call from {say(self.from_at)} to {say(self.until_at)}{where}{why}"
+        return f"Nobody is on call from {say(self.from_at)} to {least}{say(self.until_at)}{where}{why}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +116,7 @@ def said(conn: Connection, rota: Rota, at: datetime, seen: ColumnElement[bool] |
         _called(called, now),
         until,
         _called(called, then),
-        tuple(_said_gaps(conn, gaps, rota.sites if wanted is None else rota.sites & wanted)),
+        tuple(_said_gaps(conn, gaps, rota.sites if wanted is None else rota.sites & wanted, rota.end)),
         rota.problems,
     )
 
@@ -124,7 +127,7 @@ def names(conn: Connection, ids: Iterable[int]) -> dict[int, tuple[str, str]]:
     return {row.id: (row.person, row.name) for row in conn.execute(query)}
 
 
-def _said_gaps(conn: Connection, gaps: Iterable[Gap], among: frozenset[int]) -> Iterable[SaidGap]:
+def _said_gaps(conn: Connection, gaps: Iterable[Gap], among: frozenset[int], end: datetime) -> Iterable[SaidGap]:
     """Gaps of the sites looked at. Those at the same time for the same reason are one."""
     merged: dict[tuple[datetime, datetime, str], set[int]] = {}
     for gap in gaps:
@@ -139,7 +142,7 @@ def _said_gaps(conn: Connection, gaps: Iterable[Gap], among: frozenset[int]) -> 
         called |= {row.id: row.name or row.site for row in conn.execute(query)}
     for (start_at, end_at, why), theirs in sorted(merged.items()):
         shown = () if theirs == among else tuple(sorted(called[site_id] for site_id in theirs))
-        yield SaidGap(start_at, end_at, shown, why)
+        yield SaidGap(start_at, end_at, shown, why, end_at == end)
 
 
 def _called(called: dict[int, tuple[str, str]], ids: Iterable[int]) -> tuple[tuple[str, str], ...]:
