@@ -16,6 +16,7 @@ from ..store.tables import cases, people, sites, tellings, units
 from .doors import Refused, Visit, not_found, whole
 from .forms import local_instant
 from .matters import case_counts, open_cases, who_has
+from .on_call import on_call
 from .people import Viewer, names, viewer_of
 
 PAGE = 100
@@ -28,8 +29,15 @@ def list_cases(visit: Visit) -> Response:
     with visit.program.store.read() as conn:
         total, taken = case_counts(conn, visit.known, visit.now)
         found = open_cases(conn, visit.known, visit.now, (number - 1) * PAGE, PAGE)
+        who = on_call(conn, visit.known, visit.program.settings, visit.now)
     return visit.page(
-        "cases.html", found=found, total=total, free=total - taken, number=number, pages=max(1, -(-total // PAGE))
+        "cases.html",
+        on_call=who,
+        found=found,
+        total=total,
+        free=total - taken,
+        number=number,
+        pages=max(1, -(-total // PAGE)),
     )
 
 
