@@ -81,6 +81,14 @@ class Ladders(RuleBasedStateMachine):
             self.fleet.case(code, good=day(-1))
         self.swept = False
 
+    @rule(events=st.lists(st.booleans(), min_size=3, max_size=6), minutes=st.integers(1, 12))
+    def a_bad_hour(self, events: list[bool], minutes: int) -> None:
+        """One thing after the other, each looked at as soon as it happened."""
+        for urgent in events:
+            self.something_happens(urgent)
+            self.the_service_looks()
+            self.time_goes_by(minutes)
+
     @rule(data=st.data())
     def its_cause_is_gone(self, data: st.DataObject) -> None:
         if found := self._cases(cases.c.closed_at.is_(None)):
@@ -205,4 +213,4 @@ class Ladders(RuleBasedStateMachine):
 
 
 TestLadders = Ladders.TestCase
-TestLadders.settings = limits(max_examples=25, stateful_step_count=30, deadline=None)
+TestLadders.settings = limits(max_examples=20, stateful_step_count=25, deadline=None)
