@@ -23,6 +23,7 @@ from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
+from ..register.closures import closed
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
@@ -324,4 +325,4 @@ def _changes(program: Program, on: date, now: datetime, reckoners: Reckoners) ->
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
     with program.store.read() as conn:
         namespace = str(conn.execute(select(fleet.c.namespace)).scalar_one())
-        return Changes(namespace, on, now, limits)
+        return Changes(namespace, on, now, limits, closed(conn, on))
