@@ -291,6 +291,16 @@ def sentences(what: str) -> list[str]:
     return [sentence(said) for said in json.loads(what)]
 
 
+def spoken(what: str) -> str:
+    """Everything that a case says, as one line of its history."""
+    return "; ".join(sentences(what))
+
+
+def weight(kind: str, severity: str) -> tuple[int, bool]:
+    """How grave a case is, the gravest least: what has long been overdue outweighs what has just become so."""
+    return WEIGHT[severity], kind != LONG_OVERDUE
+
+
 def _of_duty(duty: Duty) -> dict[str, Any]:
     winner = duty.because[0]
     return item(duty.subject, duty.last_good_day, winner.evidence, winner.title, winner.force, winner.source)

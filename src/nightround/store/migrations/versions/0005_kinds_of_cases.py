@@ -34,6 +34,7 @@ def upgrade() -> None:
         batch.add_column(sa.Column("zone", sa.String(length=64), server_default="", nullable=False))
         batch.add_column(sa.Column("shared", sa.String(length=64), server_default="", nullable=False))
         batch.add_column(sa.Column("group_id", sa.Integer(), nullable=True))
+        batch.add_column(sa.Column("stale", sa.Boolean(), server_default=sa.text("false"), nullable=False))
         batch.add_column(sa.Column("paused", sa.String(length=12), server_default="", nullable=False))
         batch.add_column(sa.Column("paused_until", sa.Date(), nullable=True))
         batch.create_foreign_key(op.f("fk_cases_person_id_people"), "people", ["person_id"], ["id"])
