@@ -56,6 +56,13 @@ class Hours(NamedTuple):
             left -= end - at
         raise OverflowError(f"no working hours within {_LONGEST} days of {start.isoformat()} in {self.zone}")
 
+    def next_letters(self, at: datetime) -> datetime:
+        """The first instant, from that one on, at which letters are written here."""
+        day = local_day(at, self.zone)
+        while (instant := local_instant(day, self.times.letters_at, self.zone)) < at:
+            day += ONE_DAY
+        return instant
+
     def first_working(self, at: datetime) -> datetime:
         """That instant if people work then, else the next at which they begin to."""
         begin, _ = next(self._working(at))

@@ -136,7 +136,14 @@ def next_move(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Move |
         assert step.repeat is not None
         due = _waited(climb.at, step.repeat, view.hours(climb.rung))
         at = max(due, now)
-        moves.append(Move(due, climb._replace(turn=climb.turn + 1, at=_told_from(ladder, climb, at, view))))
+        if step.repeat.every:
+            # The turn belongs to the hour of letters, also where it is found later: each reader has it at theirs.
+            at = due
+            while (later := _waited(at, Wait(every=1), view.hours(climb.rung))) <= now:
+                at = later
+        else:
+            at = _told_from(ladder, climb, at, view)
+        moves.append(Move(due, climb._replace(turn=climb.turn + 1, at=at)))
     if climb.rung + 1 == len(steps) and (passed or not repeats):
         due = _waited(climb.at, ladder.again, view.hours(climb.rung) or view.hours(0))
         if passed:
@@ -144,6 +151,16 @@ def next_move(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Move |
         top = restart(climb, max(due, now), "again")
         moves.append(Move(due, _begin(ladder, top, 0, max(due, now), view)))
     return min(moves, key=lambda move: move.at, default=None)
+
+
+def ready(ladder: Ladder, climb: Climb, hours: Hours, now: datetime) -> datetime:
+    """From when on somebody with those hours may be told at the present turn; `now` or later.
+
+    What repeats by the day comes at each reader's own hour of letters.
+    """
+    repeat = ladder.steps[climb.rung].repeat
+    begun = hours.next_letters(climb.at) if climb.turn and repeat is not None and repeat.every else climb.at
+    return ladder.allowed(hours, max(begun, now))
 
 
 def _begin(ladder: Ladder, climb: Climb, rung: int, at: datetime, view: View) -> Climb:

@@ -13,7 +13,7 @@ from sqlalchemy import ColumnElement, Connection, String, and_, bindparam, cast,
 from sqlalchemy import case as sql_case
 
 from ..store.database import raise_version
-from ..store.tables import cases, sites, units
+from ..store.tables import cases, climbs, sites, units
 from . import events
 from .causes import GROUPS, spoken, weight
 from .groups import Decision, Formed, Group, Member, decide, kind_and_severity, pause, what_of
@@ -150,6 +150,9 @@ def _write(
         if ended:
             conn.execute(_END, [{"row_id": group_id, "now": now} for group_id in ended])
             history += [events.event(group_id, now, what) for group_id in ended]
+    if decision.dissolved:
+        # Their matters go on: nobody is to hear that they are over.
+        conn.execute(update(climbs).where(climbs.c.case_id.in_(decision.dissolved)).values(closing_told=True))
     joins = [{"row_id": case_id, "new_group": None} for case_id in decision.alone]
     history += [events.event(case_id, now, events.UNGROUPED) for case_id in decision.alone]
     before = _said(conn, [group.group_id for group in decision.formed if group.group_id is not None])
