@@ -7,7 +7,7 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select, true
+from sqlalchemy import ColumnElement, Connection, and_, case, select, true
 
 from ..errors import UserError
 from ..rounds.causes import WEIGHT, sentences
@@ -39,8 +39,7 @@ def listed(conn: Connection, now: datetime, which: Which = Which.OPEN) -> list[d
 
     A case taken until a time that has passed is open again.
     """
-    wanted = and_(_WANTED[which], or_(cases.c.group_id.is_(None), cases.c.closed_at.is_not(None)))
-    query = _rows(wanted).order_by(
+    query = _rows(and_(_WANTED[which], cases.c.group_id.is_(None))).order_by(
         cases.c.closed_at.is_not(None),
         cases.c.paused != "",
         case(WEIGHT, value=cases.c.severity),
@@ -143,9 +142,3 @@ def _members(conn: Connection, group_ids: Sequence[int]) -> dict[int, list[dict[
 def _chunks(ids: Sequence[int]) -> Iterable[Sequence[int]]:
     for start in range(0, len(ids), _CHUNK):
         yield ids[start : start + _CHUNK]
-
-
-def count(conn: Connection, wanted: ColumnElement[bool]) -> int:
-    """How many matters that are: a group is one."""
-    query = select(func.count()).select_from(cases).where(wanted, cases.c.group_id.is_(None))
-    return int(conn.execute(query).scalar_one())

@@ -18,7 +18,9 @@ LONGEST = timedelta(days=31)
 def take(conn: Connection, case_id: int, person: str, until: datetime, now: datetime) -> None:
     """Marks the case as taken by the person until an instant; it is quiet until then, and then begins at the top.
 
-    With a group its members are taken too. Raises UserError where there is no such person or case, the case is closed, or the time is past or too far off.
+    With a group its members are taken too.
+
+    Raises UserError where there is no such person or case, the case is closed, or the time is past or too far off.
     """
     if conn.execute(select(people.c.id).where(people.c.person == person)).first() is None:
         raise UserError(f"person {person!r} is not in the register; give the person's code")

@@ -238,7 +238,7 @@ def _matter(
     longest = 0
     unreliable = _unreliable(row.kind, row.severity)
     for item in json.loads(row.what):
-        if item["subject"] == "others":
+        if item["subject"] in PLAIN and item["subject"] != "condition":
             reasons.append(f"{capital(item['reason'])}.")
             continue
         if item["subject"] == "condition":
