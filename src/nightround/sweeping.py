@@ -8,6 +8,7 @@ from datetime import date
 
 from .bootstrap import Program
 from .cases import fleetwide
+from .cases.rota.kept import keep as keep_rota
 from .letters import telling, weekly
 from .rounds.loading import zones
 from .rounds.rulebook import load as load_rulebook
@@ -67,6 +68,7 @@ def letters(program: Program, on: date | None = None, halted: Callable[[], bool]
     Says how many letters.
     """
     now = program.clock()
+    keep_rota(program)
     fleetwide.look(program, now)
     told = 0
     try:

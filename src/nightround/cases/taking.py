@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 from sqlalchemy import Connection, or_, select, update
 
 from ..errors import UserError
+from ..rounds import events
 from ..store.tables import cases, people
 from .climbing import put_back
-from .history import TAKEN, record
 
 DEFAULT = timedelta(hours=24)
 LONGEST = timedelta(days=31)
@@ -34,7 +34,7 @@ def take(conn: Connection, case_id: int, person: str, until: datetime, now: date
     if changed.rowcount:
         severity = conn.execute(select(cases.c.severity).where(cases.c.id == case_id)).scalar_one()
         put_back(conn, case_id, until, severity)
-        record(conn, case_id, now, TAKEN, by=person, said=f"until {until.isoformat(timespec='minutes')}")
+        events.record(conn, case_id, now, events.TAKEN, person, f"until {until.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
     else:
         exists = conn.execute(select(cases.c.id).where(cases.c.id == case_id)).first() is not None
         raise UserError(f"case {case_id} is closed already" if exists else f"there is no case {case_id}")

@@ -13,7 +13,7 @@ from alembic import op
 from nightround.store.types import Instant
 
 revision = "0005"
-down_revision = "0006"
+down_revision = "0004"
 branch_labels = None
 depends_on = None
 
