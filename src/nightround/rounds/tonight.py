@@ -27,6 +27,7 @@ from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
 from .causes import Limits
+from .closures import closed
 from .differences import Changes
 from .grouping import group_cases
 from .loading import unit_ids, zones
@@ -327,4 +328,4 @@ def _changes(program: Program, on: date, now: datetime, reckoners: Reckoners) ->
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
     with program.store.read() as conn:
         namespace = str(conn.execute(select(fleet.c.namespace)).scalar_one())
-        return Changes(namespace, on, now, limits)
+        return Changes(namespace, on, now, limits, closed(conn, on))
