@@ -12,11 +12,11 @@ from sqlalchemy import select
 
 from ..bootstrap import Program
 from ..cases.absences import absences_between, day_starts, first_known
-from ..cases.closures import all_closures, spell_on
 from ..cases.rota.roster import Rota
 from ..cases.rota.saying import names, said
 from ..errors import UserError
 from ..reckoning.dates import local_day
+from ..register.closures import all_closures, spell_on
 from ..register.days_off import add_absence, add_closure, remove_absence, remove_closure
 from ..rounds.tonight import reckon_units
 from ..store.tables import sites, units
