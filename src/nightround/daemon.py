@@ -22,6 +22,7 @@ from .bootstrap import Program
 from .errors import UserError
 from .letters.delivery import deliver_async
 from .pages.app import build
+from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
 from .sweeping import look_round
 
@@ -37,6 +38,7 @@ class Service:
         self._program = program
         self._stop = asyncio.Event()
         self._busy = asyncio.Lock()
+        self._pulse = Pulse()
         self.ready = asyncio.Event()
         self.address: tuple[str, int] | None = None
 
@@ -52,7 +54,7 @@ class Service:
             return
         async with self._busy:
             try:
-                await asyncio.to_thread(look_round, self._program, self._stop.is_set)
+                await asyncio.to_thread(look_round, self._program, self._stop.is_set, self._pulse)
             except Stopped:
                 return
             except Exception:

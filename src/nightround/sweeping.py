@@ -9,8 +9,10 @@ from datetime import date
 from .bootstrap import Program
 from .letters import telling, weekly
 from .rounds.loading import zones
+from .rounds.pulse import Pulse
 from .rounds.rulebook import load as load_rulebook
 from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
+from .store.happenings import Happening
 
 
 @dataclass(slots=True)
@@ -19,20 +21,24 @@ class LookedRound:
 
     rounds: list[RoundResult] = field(default_factory=list)
     messages: int = 0
+    happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
 
 
-def look_round(program: Program, halted: Callable[[], bool] = lambda: False) -> LookedRound:
+def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pulse: Pulse | None = None) -> LookedRound:
     """Runs what is owed now and stores the letters that are owed now. Decides nothing before all rounds are done.
 
     Once `halted` says so, the batch or letter in hand is finished and nothing more is begun (`Stopped` is raised
-    where that broke a round off); what is left is owed again at the next start.
+    where that broke a round off); what is left is owed again at the next start. `pulse` is what a process that looks
+    round again and again remembers of the time before.
     """
 
     def still(_: int) -> None:
         if halted():
             raise Stopped
 
-    done = LookedRound(run_owed(program, progress=still))
+    # Before the rounds and letters, so that these can say what happened.
+    happened = (pulse or Pulse()).look(program)
+    done = LookedRound(run_owed(program, progress=still), happenings=happened)
     done.messages = letters(program, halted=halted)
     return done
 
