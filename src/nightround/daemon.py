@@ -13,6 +13,7 @@ import signal
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from datetime import datetime
 
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -24,7 +25,7 @@ from .letters.delivery import deliver_async
 from .pages.app import build
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import look_round
+from .sweeping import look_round, speak_up
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -39,6 +40,7 @@ class Service:
         self._stop = asyncio.Event()
         self._busy = asyncio.Lock()
         self._pulse = Pulse()
+        self._logged: dict[str, datetime] = {}
         self.ready = asyncio.Event()
         self.address: tuple[str, int] | None = None
 
@@ -66,6 +68,10 @@ class Service:
                 await deliver_async(self._program, self._stop)
             except Exception:
                 logger.exception("delivery failed")
+            try:
+                await asyncio.to_thread(speak_up, self._program, self._logged)
+            except Exception:
+                logger.exception("troubles not looked at")
 
     async def run(self) -> None:
         """Runs until stopped. Raises UserError where the address is taken."""

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime, timedelta
 
 from .bootstrap import Program
-from .letters import telling, weekly
+from .letters import outage, telling, weekly
 from .rounds.loading import zones
 from .rounds.pulse import Pulse
 from .rounds.rulebook import load as load_rulebook
 from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
+from .rounds.troubles import Trouble, troubles
 from .store.happenings import Happening
+
+logger = logging.getLogger("nightround.sweeping")
+
+LOGGED_AGAIN = timedelta(hours=1)  # a trouble that lasts is logged that often
 
 
 @dataclass(slots=True)
@@ -68,3 +74,25 @@ def letters(program: Program, on: date | None = None, halted: Callable[[], bool]
         # A template of one kind that is broken must not keep back letters of the other.
         written = weekly.post_owed(program, now, on=on, halted=halted)
     return told + written
+
+
+def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:
+    """Says what is wrong with the service where it can be said without mail: in the log and in the calendars.
+
+    `logged` is what a process that looks again and again remembers: kind of trouble → when it was logged last.
+    """
+    now = program.clock()
+    with program.store.read() as conn:
+        found = troubles(conn, program.settings, now, full=program.store.full)
+    logged = {} if logged is None else logged
+    for trouble in found:
+        last = logged.get(trouble.kind)
+        if last is None or not timedelta() <= now - last < LOGGED_AGAIN:
+            logged[trouble.kind] = now
+            logger.error(trouble.said, extra={"kind": trouble.kind, "cure": trouble.cure, "detail": trouble.detail})
+    for kind in logged.keys() - {trouble.kind for trouble in found}:
+        del logged[kind]
+        logger.warning("over", extra={"kind": kind})
+    with program.store.write() as conn:
+        outage.tell_calendars(conn, program.settings, found, now)
+    return found

@@ -10,11 +10,12 @@ import logging
 import time
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection
 
 from ..bootstrap import Program
 from ..store import happenings
-from ..store.happenings import Happening, Kind
+from ..store.happenings import Happening, Kind, said_at
 
 logger = logging.getLogger("nightround.rounds.pulse")
 
@@ -30,6 +31,7 @@ class Pulse:
     def __init__(self, steady: Callable[[], float] = time.monotonic) -> None:
         self._steady = steady
         self._looked: float | None = None
+        self._full_since: datetime | None = None
 
     def look(self, program: Program) -> list[Happening]:
         """Writes down what happened since the last look, and that there is one now; gives what was written."""
@@ -37,6 +39,9 @@ class Pulse:
         busy = None if self._looked is None else timedelta(seconds=ran - self._looked)
         settings, now = program.settings, program.clock()
         found: list[Happening] = []
+        if program.store.full:
+            self._full_since = self._full_since or now
+        mended = self._full_since is not None and program.store.has_room()
         with program.store.write() as conn:
             last = happenings.beat(conn, happenings.SERVICE)
             if last is not None:
@@ -45,8 +50,12 @@ class Pulse:
                 before = happenings.last(conn, noticed.kind) if noticed is not None else None
                 if noticed is not None and not _said_already(noticed, before):
                     found.append(happenings.record(conn, noticed.kind, noticed.said, now, noticed.before))
+            if mended and self._full_since is not None:
+                found.append(_room_again(conn, self._full_since, now, settings.fleet.time_zone))
             happenings.mark(conn, happenings.SERVICE, now)
         self._looked = ran
+        if mended:
+            self._full_since = None
         for one in found:
             logger.error(one.said, extra={"kind": one.kind})
         return found
@@ -77,10 +86,9 @@ def compare(last: datetime, now: datetime, silence: timedelta, busy: timedelta |
     return None  # it was at work all the time
 
 
-def said_at(at: datetime, zone: str) -> str:
-    """An instant for people, to the minute, with its zone's name."""
-    local = at.astimezone(ZoneInfo(zone))
-    return f"{local:%Y-%m-%d %H:%M} ({local.tzname()})"
+def _room_again(conn: Connection, since: datetime, now: datetime, zone: str) -> Happening:
+    said = f"The disk was full from {said_at(since, zone)} to {said_at(now, zone)}: nothing could be written down."
+    return happenings.record(conn, Kind.DISK_FULL, said, now, since)
 
 
 def _said_already(noticed: Happening, before: Happening | None) -> bool:

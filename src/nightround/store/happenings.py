@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, insert, or_, select
 from sqlalchemy.dialects import postgresql, sqlite
@@ -101,3 +102,9 @@ def mark(conn: Connection, name: str, at: datetime, note: str = "", *, turned: b
             index_elements=["name"], set_={"at": at, "note": note, "turns": beats.c.turns + int(turned)}
         )
     )
+
+
+def said_at(at: datetime, zone: str) -> str:
+    """An instant for people, to the minute, with its zone's name."""
+    local = at.astimezone(ZoneInfo(zone))
+    return f"{local:%Y-%m-%d %H:%M} ({local.tzname()})"
