@@ -79,12 +79,20 @@ def letters(program: Program, on: date | None = None, halted: Callable[[], bool]
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:
     """Says what is wrong with the service where it can be said without mail: in the log and in the calendars.
 
-    `logged` is what a process that looks again and again remembers: kind of trouble → when it was logged last.
+    `logged` is what a process that looks again and again remembers: kind of trouble → when it was logged last. Without
+    it nothing is logged: whoever asked says it himself.
     """
     now = program.clock()
     with program.store.read() as conn:
         found = troubles(conn, program.settings, now, full=program.store.full)
-    logged = {} if logged is None else logged
+    if logged is not None:
+        _log(found, logged, now)
+    with program.store.write() as conn:
+        outage.tell_calendars(conn, program.settings, found, now)
+    return found
+
+
+def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:
     for trouble in found:
         last = logged.get(trouble.kind)
         if last is None or not timedelta() <= now - last < LOGGED_AGAIN:
@@ -92,7 +100,4 @@ def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> lis
             logger.error(trouble.said, extra={"kind": trouble.kind, "cure": trouble.cure, "detail": trouble.detail})
     for kind in logged.keys() - {trouble.kind for trouble in found}:
         del logged[kind]
-        logger.warning("over", extra={"kind": kind})
-    with program.store.write() as conn:
-        outage.tell_calendars(conn, program.settings, found, now)
-    return found
+        logger.warning("trouble over", extra={"kind": kind})

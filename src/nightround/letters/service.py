@@ -5,6 +5,7 @@ Everybody may read it: it names no unit, no place and no person.
 
 from __future__ import annotations
 
+from collections.abc import Container
 from datetime import datetime
 
 from sqlalchemy import Connection
@@ -17,9 +18,12 @@ from .templates import say_count
 SHOWN = 6
 
 
-def lines(conn: Connection, settings: Settings, now: datetime) -> tuple[str, ...]:
-    """A sentence or two for each thing that is wrong with the service now, the gravest first; empty when none is."""
-    return tuple(trouble.sentence for trouble in troubles(conn, settings, now))
+def lines(conn: Connection, settings: Settings, now: datetime, leave_out: Container[str] = ()) -> tuple[str, ...]:
+    """A sentence or two for each thing that is wrong with the service now, the gravest first; empty when none is.
+
+    `leave_out`: kinds of trouble that the letter says in words of its own.
+    """
+    return tuple(one.sentence for one in troubles(conn, settings, now) if one.kind not in leave_out)
 
 
 def happened(conn: Connection, after: datetime | None) -> tuple[str, ...]:

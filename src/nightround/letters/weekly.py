@@ -19,9 +19,10 @@ from ..errors import UserError
 from ..reckoning.dates import local_day, local_instant
 from ..rounds.announcing import announcements
 from ..rounds.rulebook import load as load_rulebook
+from ..rounds.troubles import Kind
 from ..settings import Settings
 from ..store.tables import messages, sites
-from . import box, links
+from . import box, links, service
 from .audience import WEEKLY_ROLES, Reader, readers, report, unreached
 from .changes import changes
 from .compose import Letter, compose
@@ -180,12 +181,15 @@ def letter_of(
     ran = nights(conn, seen, now)
     aside = set_aside(conn, seen)
     rehearsed = isinstance(rows, Reckoned)
+    # A round that is late has its own place at the head of the letter.
+    wrong = () if rehearsed else service.lines(conn, settings, now, (Kind.ROUND_OWED,) if ran.late else ())
+    before = previous(conn, reader, week)
     lists = {name: getattr(content, name) for name in type(content).__dataclass_fields__ if name != "sources"}
     said: dict[str, Any] = {
         **lists,
         "owed": content.owed,
         "by_condition": tuple((bar.number, bar.word) for bar in content.bars),
-        "quiet": content.quiet and not (ran.late or aside or rehearsed),
+        "quiet": content.quiet and not (ran.late or aside or rehearsed or wrong),
         "rules": tuple(source.line for source in content.sources.listed()),
         "reckoned_for": today if rehearsed else None,
         "week": week,
@@ -193,11 +197,13 @@ def letter_of(
         "day": today,
         "zone": reader.zone,
         "late": ran.late,
+        "service_wrong": wrong,
+        "service_happened": () if rehearsed else service.happened(conn, before),
         "rounds": ran.lines,
         "last_round": ran.short,
         "set_aside": aside[:SHOWN_ASIDE],
         "set_aside_total": len(aside),
-        "changes": changes(conn, seen, previous(conn, reader, week)),
+        "changes": changes(conn, seen, before),
         "gaps": gaps(conn, seen),
         "to_come": _to_come(conn, settings, seen, today),
         "roles": tuple(role for role in WEEKLY_ROLES if role in reader.roles),

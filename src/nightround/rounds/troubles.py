@@ -7,7 +7,7 @@ holds counts, days and time zones, and never a name, an address or a unit, becau
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
@@ -21,7 +21,7 @@ from ..settings import Settings
 from ..store import happenings
 from ..store.happenings import said_at
 from ..store.tables import fleet, ledger, log, messages, moves, sites
-from .ledger import age, last_done, newest_on
+from .ledger import DONE, age, last_done, newest_on
 from .loading import zones
 from .pulse import BACK
 from .zones import owed_date
@@ -203,9 +203,9 @@ def _rounds(conn: Connection, settings: Settings, zone: str, now: datetime) -> I
         yield Trouble(
             Kind.ROUND_UNFINISHED, started, said, run if on >= owed - timedelta(days=1) else f"{run} --on {on}"
         )
-    done = last_done(conn, zone, owed, due)
-    if done != owed and owed not in lying:
-        since = due if done is not None else max(due, _known_since(conn, zone))
+    if owed not in lying and not _done_since(conn, zone, (owed, local_day(now, zone)), due):
+        known = last_done(conn, zone, owed, due) is not None
+        since = due if known else max(due, _known_since(conn, zone))
         if now - since >= timedelta(hours=settings.watch.unfinished_hours):
             said = f"The round of {owed} for {zone} is owed since {said_at(since, zone)} and has not run."
             yield Trouble(Kind.ROUND_OWED, since, said, f"is the service running? {run}")
@@ -224,6 +224,14 @@ def other_day(conn: Connection, zone: str, now: datetime) -> date | None:
     late = old is None or old > LATE
     # Until the night's hour has come, yesterday's round is the present one.
     return on if on > day or (not late and on < day - timedelta(days=1)) else None
+
+
+def _done_since(conn: Connection, zone: str, days: Sequence[date], due: datetime) -> bool:
+    """Whether a round for one of the days has ended since its night's hour; by hand it may be the new day's already."""
+    query = select(ledger.c.id).where(
+        ledger.c.zone == zone, ledger.c.on.in_(days), ledger.c.state.in_(DONE), ledger.c.finished_at >= due
+    )
+    return conn.execute(query.limit(1)).first() is not None
 
 
 def _known_since(conn: Connection, zone: str) -> datetime:
