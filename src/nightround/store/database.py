@@ -102,7 +102,8 @@ def normal_url(url: str) -> URL:
 def open_store(url: str) -> Store:
     """Opens the database named by `url`. Creates no tables: see `store.schema`."""
     parsed = normal_url(url)
-    options: dict[str, Any] = {"pool_pre_ping": parsed.get_backend_name() == "postgresql"}
+    # An error that is logged must not show what was written: letters hold names and signed links.
+    options: dict[str, Any] = {"pool_pre_ping": parsed.get_backend_name() == "postgresql", "hide_parameters": True}
     if parsed.get_backend_name() == "sqlite":
         if not parsed.database or parsed.database == ":memory:":
             raise UserError(
