@@ -25,7 +25,7 @@ from .letters.delivery import deliver_async
 from .pages.app import build
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import look_round, speak_up
+from .sweeping import letters, look_round, speak_up
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -65,9 +65,14 @@ class Service:
             if self._stop.is_set():
                 return
             try:
-                await deliver_async(self._program, self._stop)
+                delivered = await deliver_async(self._program, self._stop)
+                if delivered.given_up and not self._stop.is_set():
+                    # Whoever comes next is told at once: nobody knows of what was in those letters.
+                    await asyncio.to_thread(letters, self._program, halted=self._stop.is_set)
+                    await deliver_async(self._program, self._stop)
             except Exception:
                 logger.exception("delivery failed")
+            self._pulse.note_full(self._program)
             try:
                 await asyncio.to_thread(speak_up, self._program, self._logged)
             except Exception:

@@ -35,7 +35,7 @@ def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pul
 
     Once `halted` says so, the batch or letter in hand is finished and nothing more is begun (`Stopped` is raised
     where that broke a round off); what is left is owed again at the next start. `pulse` is what a process that looks
-    round again and again remembers of the time before.
+    round again and again remembers of the time before; without it nobody asks whether the service was away.
     """
 
     def still(_: int) -> None:
@@ -43,7 +43,7 @@ def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pul
             raise Stopped
 
     # Before the rounds and letters, so that these can say what happened.
-    happened = (pulse or Pulse()).look(program)
+    happened = pulse.look(program) if pulse is not None else []
     done = LookedRound(run_owed(program, progress=still), happenings=happened)
     done.messages = letters(program, halted=halted)
     return done

@@ -118,7 +118,7 @@ def test_a_service_on_a_full_disk_stays_up_and_says_so_and_afterwards_what_happe
         disk.full = False
         tick()
         assert [record.getMessage() for record in caplog.records if record.levelno >= logging.ERROR] == [
-            "The disk was full from 2026-11-25 09:20 (UTC) to 2026-11-25 10:00 (UTC): nothing could be written down."
+            "The disk was full from 2026-11-25 09:00 (UTC) to 2026-11-25 10:00 (UTC): nothing could be written down."
         ]
     assert not program.store.full
     assert web.get("/readyz").status_code == 200

@@ -58,15 +58,15 @@ def test_the_first_look_and_one_a_minute_later_have_nothing_to_say(program: Prog
 
 
 def test_a_service_that_was_away_says_from_when_to_when(program: Program, clock: Clock) -> None:
-    look_round(program)
+    look_round(program, pulse=Pulse())
     clock.forward(hours=31, minutes=5)
-    looked = look_round(program)
+    looked = look_round(program, pulse=Pulse())
     assert [(one.kind, one.before, one.at) for one in looked.happenings] == [("downtime", START, clock.now)]
     assert looked.happenings[0].said == (
         "The service did not run from 2026-11-25 09:00 (UTC) to 2026-11-26 16:05 (UTC)."
     )
     clock.forward(minutes=1)
-    assert look_round(program).happenings == []
+    assert look_round(program, pulse=Pulse()).happenings == []
     assert told(program) == looked.happenings
     assert told(program, clock.now) == []
 
@@ -92,10 +92,10 @@ def test_a_clock_that_leaps_under_a_running_service_is_told_as_that(program: Pro
 
 
 def test_a_clock_that_went_back_is_told_also_to_whoever_was_written_to_before(program: Program, clock: Clock) -> None:
-    look_round(program)
+    look_round(program, pulse=Pulse())
     letter_at = clock.now - timedelta(minutes=5)
     clock.forward(hours=-3)
-    (found,) = look_round(program).happenings
+    (found,) = look_round(program, pulse=Pulse()).happenings
     assert (found.kind, found.before) == (Kind.CLOCK_BACK, START)
     assert told(program, letter_at) == [found]  # found.at is earlier than the letter, by the new clock
     assert told(program, START) == []

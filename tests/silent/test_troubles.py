@@ -78,7 +78,7 @@ def test_a_service_in_order_has_no_trouble(program: Program, clock: Clock, web: 
     with Receiver() as receiver:
         here = office(program, receiver.port)
         post(here, letter("n"))
-        look_round(here)
+        look_round(here, pulse=Pulse())
         deliver(here)
     clock.forward(minutes=59)
     assert found(program) == []
@@ -306,7 +306,7 @@ class TestClockAndDisk:
         self, program: Program, clock: Clock
     ) -> None:
         small_fleet(program.store)
-        look_round(program)
+        look_round(program, pulse=Pulse())
         clock.forward(minutes=60)
         assert found(program) == []
         clock.forward(minutes=1)
@@ -327,7 +327,7 @@ class TestWhereItIsSaid:
             ).scalar_one()
             conn.execute(insert(person_roles).values(person_id=number, role="coordinator"))
         here = office(program, nobody())
-        look_round(here)
+        look_round(here, pulse=Pulse())
         deliver(here)
         clock.forward(minutes=60)
         return here

@@ -39,8 +39,7 @@ class Pulse:
         busy = None if self._looked is None else timedelta(seconds=ran - self._looked)
         settings, now = program.settings, program.clock()
         found: list[Happening] = []
-        if program.store.full:
-            self._full_since = self._full_since or now
+        self.note_full(program)
         mended = self._full_since is not None and program.store.has_room()
         with program.store.write() as conn:
             last = happenings.beat(conn, happenings.SERVICE)
@@ -59,6 +58,11 @@ class Pulse:
         for one in found:
             logger.error(one.said, extra={"kind": one.kind})
         return found
+
+    def note_full(self, program: Program) -> None:
+        """Remembers since when nothing finds room on the disk; asked at the end of each look, and at the next."""
+        if program.store.full and self._full_since is None:
+            self._full_since = program.clock()
 
 
 def compare(last: datetime, now: datetime, silence: timedelta, busy: timedelta | None, zone: str) -> Happening | None:
