@@ -10,6 +10,7 @@ from sqlalchemy import Connection, case, select, update
 
 from ..errors import UserError
 from ..store.tables import cases, people, sites, units
+from .climbing import put_back
 
 DEFAULT = timedelta(hours=24)
 LONGEST = timedelta(days=31)
@@ -53,7 +54,7 @@ def _said(item: dict[str, Any]) -> str:
 
 
 def take(conn: Connection, case_id: int, person: str, until: datetime, now: datetime) -> None:
-    """Marks the case as taken by the person until an instant; it is quiet until then.
+    """Marks the case as taken by the person until an instant; it is quiet until then, and then begins at the top.
 
     Raises UserError where there is no such person or case, the case is closed, or the time is past or too far off.
     """
@@ -66,7 +67,10 @@ def take(conn: Connection, case_id: int, person: str, until: datetime, now: date
         .where(cases.c.id == case_id, cases.c.closed_at.is_(None))
         .values(state="taken", taken_by=person, taken_until=until)
     )
-    if changed.rowcount != 1:
+    if changed.rowcount == 1:
+        severity = conn.execute(select(cases.c.severity).where(cases.c.id == case_id)).scalar_one()
+        put_back(conn, case_id, until, severity)
+    else:
         exists = conn.execute(select(cases.c.id).where(cases.c.id == case_id)).first() is not None
         raise UserError(f"case {case_id} is closed already" if exists else f"there is no case {case_id}")
 

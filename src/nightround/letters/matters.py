@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
+from functools import partial
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, and_, or_, select
@@ -37,15 +38,6 @@ CHUNK = 500
 REASONS = 6  # of one matter
 
 
-class Open(NamedTuple):
-    """An open case that nobody has in hand."""
-
-    id: int
-    site_id: int
-    found_at_import: bool
-    opened_at: datetime
-
-
 class Weighed(NamedTuple):
     """A case with what it is ranked and counted by. `since` is its earliest last good day, else when it opened."""
 
@@ -72,19 +64,6 @@ class Matter(NamedTuple):
     url: str
 
 
-def open_cases(conn: Connection, at: datetime) -> list[Open]:
-    """The cases whose cause remains, less those that somebody has in hand at that instant."""
-    query = (
-        select(cases.c.id, cases.c.site_id, cases.c.found_at_import, cases.c.opened_at)
-        .where(
-            cases.c.closed_at.is_(None),
-            or_(cases.c.state == "open", cases.c.taken_until.is_(None), cases.c.taken_until <= at),
-        )
-        .order_by(cases.c.id)
-    )
-    return [Open(*row) for row in conn.execute(query)]
-
-
 def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     """Those of the cases that are still open, the worst first: by severity, then the longest overdue."""
     found = []
@@ -93,7 +72,7 @@ def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
             select(
                 cases.c.id, cases.c.kind, cases.c.severity, cases.c.opened_on, cases.c.what, sites.c.site, sites.c.name
             )
-            .join(sites, sites.c.id == cases.c.site_id)
+            .outerjoin(sites, sites.c.id == cases.c.site_id)
             .where(cases.c.id.in_(chunk), cases.c.closed_at.is_(None))
         )
         for row in conn.execute(query):
@@ -133,11 +112,15 @@ def told(
     *,
     on: date | None = None,
     new: Collection[int] = (),
+    way: Callable[[int], str] | None = None,
 ) -> tuple[Matter, ...]:
     """These cases in words. `knowing` says by case who else knows; `new` holds those that stand out as not told before.
 
+    `way` gives the address where the reader says that they have a case (default: its page, behind a sign-in).
+
     `on` is the civil day on which it is told (default: the present one at each site).
     """
+    way = way or partial(links.case_url, settings)
     ids = [case.id for case in shown]
     rows = {row.id: row for row in conn.execute(_details(ids))}
     owed = _overdue(conn, list(rows.values()), now, on)
@@ -147,31 +130,32 @@ def told(
         row = rows[case_id]
         today = _today(row.time_zone, now, on)
         known = knowing.get(case_id, ())
-        found.append(_matter(settings, row, owed, spares, sources, known, today, new=case_id in new))
+        found.append(_matter(way(case_id), row, owed, spares, sources, known, today, new=case_id in new))
     return tuple(found)
 
 
 def who_knows(
-    conn: Connection, case_ids: Sequence[int], but: set[int], going: Mapping[int, Iterable[str]]
+    conn: Connection, case_ids: Sequence[int], but: str, going: Mapping[int, Iterable[str]]
 ) -> dict[int, tuple[str, ...]]:
-    """By case, the names of who was told before (less those people) and of who is being told now (`going`).
+    """By case, the names of who was told before (less that mailbox) and of who is being told now (`going`).
 
     Whoever the last letter that came to its end did not reach is named as such.
     """
     reached: dict[int, dict[str, bool]] = {case_id: {} for case_id in case_ids}
     query = (
-        select(tellings.c.case_id, people.c.name, people.c.person, messages.c.state)
-        .join(people, people.c.id == tellings.c.person_id)
+        select(tellings.c.case_id, people.c.name, people.c.person, tellings.c.mailbox, messages.c.state)
         .join(messages, messages.c.id == tellings.c.message_id)
-        .where(tellings.c.case_id.in_(case_ids), tellings.c.person_id.not_in(but))
+        .outerjoin(people, people.c.id == tellings.c.person_id)
+        .where(tellings.c.case_id.in_(case_ids), tellings.c.mailbox != but)
         .order_by(people.c.person, messages.c.id)
     )
-    for case_id, name, person, state in conn.execute(query):
+    for case_id, name, person, mailbox, state in conn.execute(query):
         known = reached[case_id]
+        called = name or person or mailbox
         if state in ("sent", "given up"):
-            known[name or person] = state == "sent"
+            known[called] = state == "sent"
         else:
-            known.setdefault(name or person, True)
+            known.setdefault(called, True)
     for case_id in case_ids:
         for name in going.get(case_id, ()):
             reached[case_id].setdefault(name, True)
@@ -231,7 +215,7 @@ def _overdue(conn: Connection, rows: list[Any], now: datetime, on: date | None) 
 
 
 def _matter(
-    settings: Settings,
+    url: str,
     row: Any,
     owed: Mapping[tuple[str, str], Owing],
     spares: Mapping[str, list[tuple[str, str]]],
@@ -275,7 +259,7 @@ def _matter(
         tuple(reasons),
         tuple(to_do),
         tuple(_known(row, where, knowing, new=new)),
-        links.case_url(settings, row.id),
+        url,
     )
 
 

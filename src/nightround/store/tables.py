@@ -340,17 +340,40 @@ messages = Table(
     Column("last_answer", Text, nullable=False, server_default=""),  # the server's last words, or the failure's
     Column("failing_since", Instant),  # the first try that failed, or the first time that no server could be used
     Index("ix_messages_turn", "state", "urgent", "tries", "next_try_at"),  # the order in which letters are claimed
+    Index("ix_messages_created_at", "created_at"),  # how many went within the hour
 )
 
-# Who was told of which case at which step; the unique row is what keeps anybody from being told twice.
+# Where a case stands on its ladder (`cases.ladders.Climb`); no row: its first step has not begun.
+climbs = Table(
+    "climbs",
+    metadata,
+    Column("case_id", ForeignKey("cases.id"), primary_key=True),
+    Column("lap", Integer, nullable=False),
+    Column("rung", Integer, nullable=False),  # -1: not begun
+    Column("turn", Integer, nullable=False),
+    Column("since", Instant, nullable=False),
+    Column("at", Instant, nullable=False),
+    Column("why", String(8), nullable=False, server_default=""),
+    Column("severity", String(8), nullable=False),
+    # Set once everybody who was told of the case has been told that it is closed.
+    Column("closing_told", Boolean, nullable=False, server_default=text("false")),
+    Index("ix_climbs_closing_told", "closing_told"),
+)
+
+# Who was told of which case at which step; the unique row is what keeps any mailbox from being told twice.
+# `rung` is -2 for the letter that says the case is closed; rows from before ladders have `lap` -1.
 tellings = Table(
     "tellings",
     metadata,
-    Column("case_id", ForeignKey("cases.id"), primary_key=True),
-    Column("person_id", ForeignKey("people.id"), primary_key=True),
-    Column("step", String(24), primary_key=True),  # first form: the civil date, once a day
-    Column("message_id", ForeignKey("messages.id"), nullable=False),
-    Index("ix_tellings_told", "person_id", "step"),  # what somebody was told of since a day, asked at every tick
+    Column("id", Integer, primary_key=True),
+    Column("case_id", ForeignKey("cases.id"), nullable=False),
+    Column("person_id", ForeignKey("people.id"), index=True),  # none: an address that a ladder names
+    Column("mailbox", String(320), nullable=False),  # the address in lower case
+    Column("lap", Integer, nullable=False),
+    Column("rung", Integer, nullable=False),
+    Column("turn", Integer, nullable=False),
+    Column("message_id", ForeignKey("messages.id"), nullable=False, index=True),
+    UniqueConstraint("case_id", "mailbox", "lap", "rung", "turn"),
 )
 
 feeds = Table(
