@@ -111,6 +111,12 @@ class Cases(Section):
     """Letters about cases that one mailbox gets within an hour at most; what is more comes later, in one letter."""
     fleet_hour: int = Field(300, ge=2, le=100_000)
     """The same for all mailboxes together; above it the coordinators get one letter that stands for the rest."""
+    long_overdue_days: int = Field(30, ge=1, le=3650)
+    """Days after its last good day from which a duty is long overdue; one with a shorter interval is so after that."""
+    not_recorded_days: int = Field(14, ge=1, le=3650)
+    """Days that a date may be missing on record before it becomes a case."""
+    group_from: int = Field(5, ge=2, le=1000)
+    """As many cases of one site that share their reason are told as one."""
     ladders: list[Ladder] = Field(default_factory=_ladders)
     """Who is told, per severity and site type. A severity that is not named here keeps its ladder as shown."""
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
 from .bootstrap import Program
+from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
 from .rounds.loading import zones
 from .rounds.pulse import Pulse
@@ -67,6 +68,7 @@ def rounds_on(
 def letters(program: Program, on: date | None = None, halted: Callable[[], bool] = lambda: False) -> int:
     """Stores every letter owed, for now or for a civil date, and says how many."""
     now = program.clock()
+    keep_rota(program)
     told = 0
     try:
         told = telling.sweep(program, now, on=on, halted=halted)

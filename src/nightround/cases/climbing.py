@@ -76,7 +76,8 @@ class Ladders:
 
 
 def open_cases(conn: Connection, at: datetime) -> list[Open]:
-    """The cases whose cause remains, less those that somebody has in hand at that instant."""
+    """The cases whose cause remains, less those that somebody has in hand at that instant, that are told as part of
+    a group, or that rest while their site is closed."""
     query = (
         select(
             cases.c.id,
@@ -93,6 +94,8 @@ def open_cases(conn: Connection, at: datetime) -> list[Open]:
         )
         .where(
             cases.c.closed_at.is_(None),
+            cases.c.group_id.is_(None),
+            cases.c.paused == "",
             or_(cases.c.state == "open", cases.c.taken_until.is_(None), cases.c.taken_until <= at),
         )
         .order_by(cases.c.id)

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, and_, or_, select
 
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
+from ..rounds.causes import FAULT, NOTICE, PLAIN, UNRELIABLE, USED
 from ..settings import Settings
 from ..store.tables import cases, duties, messages, parts, people, sites, tellings, units
 from . import links
@@ -33,7 +34,8 @@ from .wording import (
 )
 
 _SEVERITY = {"urgent": 0, "soon": 1, "routine": 2}
-UNRELIABLE = "not-to-be-relied-on"
+# What cases are about that say a unit is not to be relied on; a notice may, too, where it is urgent.
+UNRELIABLES = frozenset({FAULT, USED, UNRELIABLE})
 CHUNK = 500
 REASONS = 6  # of one matter
 
@@ -86,7 +88,7 @@ def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
                     min(days, default=row.opened_on),
                     row.site,
                     row.name or row.site,
-                    tuple(_work(item["subject"]) for item in what if item["subject"] != "condition"),
+                    tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN),
                 )
             )
     return sorted(found, key=lambda case: (_SEVERITY.get(case.severity, 9), case.since, case.id))
@@ -98,8 +100,12 @@ def _work(subject: str) -> str:
 
 def counted(weighed: Iterable[Weighed]) -> tuple[int, int]:
     """How many units are not to be relied on, and how many matters are of another kind."""
-    kinds = Counter(case.kind == UNRELIABLE for case in weighed)
+    kinds = Counter(_unreliable(case.kind, case.severity) for case in weighed)
     return kinds[True], kinds[False]
+
+
+def _unreliable(kind: str, severity: str) -> bool:
+    return kind in UNRELIABLES or (kind == NOTICE and severity == "urgent")
 
 
 def told(
@@ -230,13 +236,17 @@ def _matter(
     reasons: list[str] = []
     kinds: list[str] = []
     longest = 0
+    unreliable = _unreliable(row.kind, row.severity)
     for item in json.loads(row.what):
+        if item["subject"] == "others":
+            reasons.append(f"{capital(item['reason'])}.")
+            continue
         if item["subject"] == "condition":
             reasons.append(f"{capital(said(item['reason']))} (source: {condition_source(item['reason'])}).")
             kinds.append(condition_kind(item["reason"]))
             continue
         duty = owed.get((holder, item["subject"])) or _from_case(holder, where, item, today)
-        if duty.kind and _group(duty.kind) in map(_group, kinds) and row.kind == UNRELIABLE:
+        if duty.kind and _group(duty.kind) in map(_group, kinds) and unreliable:
             # The reasons say it already; what is new is for how long, and by which rule.
             since = f"{capital(late(duty.days_over))}, last good day was {say_day(duty.last_good_day)}"
             reasons.append(f"{since}: {sources.cite(because_of(duty.because))}.")
@@ -248,7 +258,6 @@ def _matter(
         reasons[REASONS:] = [f"And {len(reasons) - REASONS} more; all of them are on the page."]
     wanted = {_group(kind) for kind in kinds}
     to_do = [*steps(kinds), *(line for group, line in spares.get(holder, []) if group in wanted)]
-    unreliable = row.kind == UNRELIABLE
     word = "not to be relied on" if unreliable else late(longest) if longest > 0 else "overdue"
     return Matter(
         row.id,

@@ -17,6 +17,7 @@ from sqlalchemy.exc import IntegrityError
 from ..bootstrap import Program
 from ..cases import climbing
 from ..errors import UserError
+from ..rounds import events
 from ..settings import Settings
 from ..store.tables import cases, climbs, messages, tellings
 from . import box, closing, escalation, links, opening
@@ -162,6 +163,12 @@ def _store(program: Program, errand: Errand, letter: Letter, case_ids: list[int]
                 for case_id in case_ids
             ]
             conn.execute(insert(tellings), rows)
+            what = f"{letter.kind} to {errand.reader.called}"
+            history = [
+                events.event(case_id, letter.created_at, events.TOLD, errand.reader.person, what)
+                for case_id in case_ids
+            ]
+            events.record_all(conn, history)
     except IntegrityError:
         logger.warning("told by another node meanwhile", extra={"person": errand.reader.called, "key": letter.key})
         return False

@@ -11,6 +11,7 @@ import logging
 from sqlalchemy import delete, select
 
 from ..bootstrap import Program
+from ..rounds import events
 from ..store.tables import cases, messages, tellings
 
 logger = logging.getLogger("nightround.letters.withdrawing")
@@ -35,6 +36,14 @@ def withdraw_closed(program: Program) -> int:
         # Locked, so that no delivery claims a letter between the look and the removal.
         found = list(conn.execute(stale.with_for_update()).scalars())
         if found:
+            now = program.clock()
+            told = conn.execute(
+                select(tellings.c.case_id, tellings.c.mailbox).where(tellings.c.message_id.in_(found))
+            ).all()
+            said = "the letter to {} had not gone yet"
+            events.record_all(
+                conn, [events.event(case_id, now, events.TAKEN_BACK, said=said.format(box)) for case_id, box in told]
+            )
             conn.execute(delete(tellings).where(tellings.c.message_id.in_(found)))
             conn.execute(delete(messages).where(messages.c.id.in_(found), messages.c.state == "waiting"))
     for message_id in found:
