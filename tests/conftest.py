@@ -132,7 +132,9 @@ def sqlite_store(tmp_path: Path) -> Iterator[Store]:
 def settings(tmp_path: Path) -> Settings:
     (tmp_path / "nightround.key").write_bytes(b"k" * 43)
     (tmp_path / "nightround.toml").write_text(
-        '[mail]\nsecurity = "plain"\n[fleet]\nname = "Test fleet"\n', encoding="utf-8"
+        # No test depends on how full the machine's disk is.
+        '[mail]\nsecurity = "plain"\n[fleet]\nname = "Test fleet"\n[watch]\nfree_mb = 0\n',
+        encoding="utf-8",
     )
     return load(tmp_path / "nightround.toml")
 

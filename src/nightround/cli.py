@@ -16,6 +16,7 @@ from sqlalchemy.exc import DBAPIError
 from . import __version__
 from .commands.desk import Desk
 from .errors import Failure, UserError
+from .store.database import disk_full
 
 # Command → module in `commands`; a module is read only when its command runs, so that `--help` is quick.
 _WHERE: dict[str, str] = {
@@ -91,6 +92,12 @@ def run(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.write(f"nightround: {error}\n")
         return 1
     except DBAPIError as error:
+        if disk_full(error):
+            sys.stderr.write(
+                "nightround: the disk of the database is full, so that this was not written; make room and run it "
+                "again\n"
+            )
+            return 1
         why = " ".join(str(error.orig).split())
         sys.stderr.write(f"nightround: the database cannot be used ({why}); check database.url and that it runs\n")
         return 1

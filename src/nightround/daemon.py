@@ -13,6 +13,7 @@ import signal
 import socket
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
+from datetime import datetime
 
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -22,8 +23,9 @@ from .bootstrap import Program
 from .errors import UserError
 from .letters.delivery import deliver_async
 from .pages.app import build
+from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import look_round
+from .sweeping import letters, look_round, speak_up
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -37,6 +39,8 @@ class Service:
         self._program = program
         self._stop = asyncio.Event()
         self._busy = asyncio.Lock()
+        self._pulse = Pulse()
+        self._logged: dict[str, datetime] = {}
         self.ready = asyncio.Event()
         self.address: tuple[str, int] | None = None
 
@@ -52,7 +56,7 @@ class Service:
             return
         async with self._busy:
             try:
-                await asyncio.to_thread(look_round, self._program, self._stop.is_set)
+                await asyncio.to_thread(look_round, self._program, self._stop.is_set, self._pulse)
             except Stopped:
                 return
             except Exception:
@@ -61,9 +65,18 @@ class Service:
             if self._stop.is_set():
                 return
             try:
-                await deliver_async(self._program, self._stop)
+                delivered = await deliver_async(self._program, self._stop)
+                if delivered.given_up and not self._stop.is_set():
+                    # Whoever comes next is told at once: nobody knows of what was in those letters.
+                    await asyncio.to_thread(letters, self._program, halted=self._stop.is_set)
+                    await deliver_async(self._program, self._stop)
             except Exception:
                 logger.exception("delivery failed")
+            self._pulse.note_full(self._program)
+            try:
+                await asyncio.to_thread(speak_up, self._program, self._logged)
+            except Exception:
+                logger.exception("troubles not looked at")
 
     async def run(self) -> None:
         """Runs until stopped. Raises UserError where the address is taken."""

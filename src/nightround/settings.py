@@ -75,6 +75,19 @@ class Rounds(_Section):
     """How often the service looks for owed rounds and letters."""
 
 
+class Watch(_Section):
+    """What the service says of itself when something is wrong with it."""
+
+    silence_minutes: int = Field(60, ge=5, le=24 * 60)
+    """A letter that cannot be sent for that long, or a service that did not look round for that long, is told."""
+    unfinished_hours: int = Field(6, ge=1, le=48)
+    """A round that is owed for that long and has not finished is told."""
+    free_mb: int = Field(200, ge=0)
+    """Less free space than that where the database lies is told as a full disk; 0 never looks. SQLite only."""
+    big_import: int = Field(25, ge=1)
+    """An import that adds or changes at least that many units is told to everybody who gets a letter next."""
+
+
 class Rules(_Section):
     """Where rule packs and model sheets come from, besides the shipped ones."""
 
@@ -188,6 +201,7 @@ class Settings(BaseSettings):
     database: Database = Database()
     fleet: Fleet = Fleet()
     rounds: Rounds = Rounds()
+    watch: Watch = Watch()
     rules: Rules = Rules()
     web: Web = Web()
     mail: Mail = Mail()

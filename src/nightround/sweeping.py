@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from datetime import date
+from datetime import date, datetime, timedelta
 
 from .bootstrap import Program
 from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
-from .letters import telling, weekly
+from .letters import outage, telling, weekly
 from .rounds.loading import zones
+from .rounds.pulse import Pulse
 from .rounds.rulebook import load as load_rulebook
 from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
+from .rounds.troubles import Trouble, troubles
+from .store.happenings import Happening
+
+logger = logging.getLogger("nightround.sweeping")
+
+LOGGED_AGAIN = timedelta(hours=1)  # a trouble that lasts is logged that often
 
 
 @dataclass(slots=True)
@@ -21,20 +29,24 @@ class LookedRound:
 
     rounds: list[RoundResult] = field(default_factory=list)
     messages: int = 0
+    happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
 
 
-def look_round(program: Program, halted: Callable[[], bool] = lambda: False) -> LookedRound:
+def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pulse: Pulse | None = None) -> LookedRound:
     """Runs what is owed now and stores the letters that are owed now. Decides nothing before all rounds are done.
 
     Once `halted` says so, the batch or letter in hand is finished and nothing more is begun (`Stopped` is raised
-    where that broke a round off); what is left is owed again at the next start.
+    where that broke a round off); what is left is owed again at the next start. `pulse` is what a process that looks
+    round again and again remembers of the time before; without it nobody asks whether the service was away.
     """
 
     def still(_: int) -> None:
         if halted():
             raise Stopped
 
-    done = LookedRound()
+    # Before the rounds and letters, so that these can say what happened.
+    happened = pulse.look(program) if pulse is not None else []
+    done = LookedRound(happenings=happened)
     try:
         done.rounds = run_owed(program, progress=still)
     except Stopped:
@@ -77,3 +89,30 @@ def letters(program: Program, on: date | None = None, halted: Callable[[], bool]
         # A template of one kind that is broken must not keep back letters of the other.
         written = weekly.post_owed(program, now, on=on, halted=halted)
     return told + written
+
+
+def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:
+    """Says what is wrong with the service where it can be said without mail: in the log and in the calendars.
+
+    `logged` is what a process that looks again and again remembers: kind of trouble → when it was logged last. Without
+    it nothing is logged: whoever asked says it himself.
+    """
+    now = program.clock()
+    with program.store.read() as conn:
+        found = troubles(conn, program.settings, now, full=program.store.full)
+    if logged is not None:
+        _log(found, logged, now)
+    with program.store.write() as conn:
+        outage.tell_calendars(conn, program.settings, found, now)
+    return found
+
+
+def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:
+    for trouble in found:
+        last = logged.get(trouble.kind)
+        if last is None or not timedelta() <= now - last < LOGGED_AGAIN:
+            logged[trouble.kind] = now
+            logger.error(trouble.said, extra={"kind": trouble.kind, "cure": trouble.cure, "detail": trouble.detail})
+    for kind in logged.keys() - {trouble.kind for trouble in found}:
+        del logged[kind]
+        logger.warning("trouble over", extra={"kind": kind})

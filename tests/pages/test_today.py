@@ -14,6 +14,7 @@ from nightround.rounds.tonight import reckon_units, run_owed
 from nightround.store.tables import conditions, ledger, units
 from tests.conftest import Clock
 
+from ..letters.post.build import letter, post
 from .conftest import NewVisitor, words
 
 
@@ -131,3 +132,17 @@ def test_somebody_without_sites_is_told_what_to_do(settled_once: Program, visito
 def test_pages_show_no_other_person_s_name_unasked(settled_once: Program, visitor: NewVisitor, path: str) -> None:
     text = words(visitor(settled_once, "P2").get(path))
     assert "Ester" not in text and "example.org" not in text
+
+
+def test_what_is_wrong_with_the_service_stands_on_top_for_everybody(
+    settled: Program, visitor: NewVisitor, clock: Clock
+) -> None:
+    post(settled, letter("n"))
+    for person in ("P1", "P2"):
+        assert 'class="trouble"' not in visitor(settled, person).get("/").text
+    clock.forward(hours=1)
+    for person in ("P1", "P2"):
+        answer = visitor(settled, person).get("/")
+        assert answer.text.index('class="trouble"') < answer.text.index('<p class="lead"')
+        assert "1 letter could not be sent for more than 60 minutes" in words(answer)
+        assert "See why with: nightround deliver." in words(answer)

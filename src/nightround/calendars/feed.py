@@ -57,6 +57,7 @@ class _Read(NamedTuple):
     sentinel_uid: str
     sequence: int
     changed_at: datetime
+    stuck: str  # what the sentinel says of letters that cannot be sent, or ""
 
 
 def made_with(settings: Settings) -> str:
@@ -120,7 +121,7 @@ def _read(conn: Connection, settings: Settings, feed: Feed, kind: str, digest: s
     scope = scope_of(conn, settings, feed)
     found = find(conn, scope, kind, digest)
     heard = sentinel.oldest(conn)
-    changed = last_changed(conn, scope)
+    changed, stuck = last_changed(conn, scope), sentinel.stuck(conn)
     return _Read(
         kept.version(conn),
         scope,
@@ -129,7 +130,8 @@ def _read(conn: Connection, settings: Settings, feed: Feed, kind: str, digest: s
         heard,
         sentinel.uid_of(conn, feed.uid),
         sentinel.sequence(conn, heard),
-        max(heard.at, changed) if changed is not None else heard.at,
+        max(at for at in (heard.at, changed, stuck.at) if at is not None),
+        stuck.said,
     )
 
 
@@ -144,7 +146,9 @@ def _joined(
 ) -> bytes:
     lines = said(kind, counts)
     base = settings.web.base_url.rstrip("/") + "/"
-    watch = sentinel.sentinel(kind, read.heard, read.sentinel_uid, read.sequence, read.changed_at, lines, base)
+    watch = sentinel.sentinel(
+        kind, read.heard, read.sentinel_uid, read.sequence, read.changed_at, lines, base, read.stuck
+    )
     before, after = heading(kind, settings, feed, read.scope, lines, read.changed_at, source)
     return b"".join([before, *bodies, octets(watch), after])
 

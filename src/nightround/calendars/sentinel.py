@@ -6,6 +6,7 @@ is reckoned from the ledger alone and never from the present time.
 
 from __future__ import annotations
 
+import json
 import uuid
 from datetime import date, datetime, timedelta
 from typing import NamedTuple
@@ -16,12 +17,34 @@ from sqlalchemy import Connection, func, select
 from ..reckoning.dates import local_day
 from ..rounds.ledger import DONE
 from ..rounds.loading import zones
+from ..store import happenings
 from ..store.tables import fleet, ledger, moves, sites
 from .events import blank, on_last_good_day
 from .text import one_line
 
 AHEAD = timedelta(days=3)  # further than the longest time that subscribers let pass between two looks
+_NO_LETTERS = (
+    "The service runs, but the letters it writes do not leave: nobody is told of anything by mail. Look at what is "
+    "wrong today on the page, and tell whoever looks after the service. This entry stands until letters go again."
+)
 _LOOK_BACK = 400  # rows of one zone, a year and some
+
+
+class Stuck(NamedTuple):
+    """What is said of letters that cannot be sent, "" where they can; `at` is when that changed last, `turns` how
+    often it has. It is kept when the service finds it, so that a feed is the same until something happens."""
+
+    said: str
+    at: datetime | None
+    turns: int
+
+
+def stuck(conn: Connection) -> Stuck:
+    """What was found of the letters last."""
+    kept = happenings.beat(conn, happenings.LETTERS_STUCK)
+    if kept is None:
+        return Stuck("", None, 0)
+    return Stuck(json.loads(kept.note)["said"] if kept.note else "", kept.at, kept.turns)
 
 
 class Heard(NamedTuple):
@@ -65,16 +88,27 @@ def newest(conn: Connection, zone: str) -> Heard | None:
 
 
 def sequence(conn: Connection, heard: Heard) -> int:
-    """Rises by one for each day that the sentinel moves on, and never falls."""
+    """Rises by one for each day that the sentinel moves on and each time letters get stuck or free; never falls."""
     created_at, first = conn.execute(select(fleet.c.created_at, select(func.min(ledger.c.on)).scalar_subquery())).one()
     start: date = min(created_at.date(), first or date.max)
-    return max(0, (heard.on - start).days + 1)
+    return max(0, (heard.on - start).days + 1) + stuck(conn).turns
 
 
 def sentinel(
-    kind: str, heard: Heard, uid: str, sequence: int, changed_at: datetime, says: list[str], page: str
+    kind: str,
+    heard: Heard,
+    uid: str,
+    sequence: int,
+    changed_at: datetime,
+    says: list[str],
+    page: str,
+    letters: str = "",
 ) -> Event | Todo:
-    """The sentinel of one feed. `says` are further lines, such as how many duties have no date on record."""
+    """The sentinel of one feed. `says` are further lines, such as how many duties have no date on record.
+
+    `letters` says that they cannot be sent: then it begins on the day of the newest round, so that it stands in the
+    calendar today and not only in three days.
+    """
     day = heard.on + AHEAD
     if heard.ran:
         title = f"The nightly round has not run since {heard.on}"
@@ -90,9 +124,15 @@ def sentinel(
         newest,
         *says,
     ]
+    if letters:
+        title = letters
+        lines.insert(0, _NO_LETTERS)
     made = blank(kind, uid, sequence, changed_at, title, "\n".join(lines), page)
     made.add("categories", ["nightly round"])
-    on_last_good_day(made, day, day)
+    on_last_good_day(made, day, heard.on if letters else day)
+    if letters and isinstance(made, Event):
+        del made["dtstart"]
+        made.add("dtstart", heard.on)
     return made
 
 

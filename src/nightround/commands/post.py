@@ -18,8 +18,10 @@ from ..errors import UserError
 from ..letters import box
 from ..letters.compose import Addressee, compose
 from ..letters.delivery import deliver
+from ..rounds.troubles import OF_MAIL, Kind
 from ..store.tables import messages
 from .desk import Desk, pass_desk
+from .troubles import speak_of_troubles
 
 
 @click.command("deliver")
@@ -30,7 +32,7 @@ from .desk import Desk, pass_desk
 def deliver_command(desk: Desk, everything: bool) -> int:
     """Sends what waits in the letter box, once.
 
-    Exit: 0 all went well, 1 the mail server could not be used, 3 letters were given up.
+    Exit: 0 all went well, 1 the mail server could not be used, 3 letters were given up or cannot be sent for long.
     """
     program = desk.program
     with _stopped_by_signals() as stop, desk.progress("sending") as progress:
@@ -45,10 +47,12 @@ def deliver_command(desk: Desk, everything: bool) -> int:
         desk.say(f"sent {done.sent}, waiting {done.waiting}, given up {len(given_up)}")
         if given_up:
             desk.table(("given up", "to", "answer"), [row[:3] for row in given_up], title="Given up")
+    # What is left because we were asked to stop is nobody's fault.
+    wrong = [] if stop.is_set() else speak_of_troubles(desk, set(Kind) - {*OF_MAIL, Kind.DISK_FULL})
     if done.trouble:
         desk.err.print(f"nightround: {done.trouble}", markup=False)
         return 1
-    return 3 if given_up else 0
+    return 3 if given_up or wrong else 0
 
 
 def post_test(program: Program, address: str) -> str:

@@ -22,9 +22,11 @@ from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
+from ..rounds.troubles import Kind, troubles
 from ..store.tables import units
 from .desk import Desk, pass_desk
 from .rota import in_zone
+from .troubles import speak_of_troubles
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
 _FIRST_YEAR, _LAST_YEAR = 1980, 2200
@@ -83,9 +85,10 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
             "nightround round (to look only: nightround duties --on DATE)",
             markup=False,
         )
+    wrong = speak_of_troubles(desk, {Kind.NOT_TODAY, Kind.NOT_RUNNING, Kind.ROUND_OWED})
     if desk.json:
         desk.answer(_joined(looked.rounds, looked.messages, day or now.date(), zone))
-        return 1 if away else 0
+        return 1 if away else 3 if wrong else 0
     columns = ("zone", "on", "units", "duties", "moves", "cases opened", "cases closed", "seconds")
     rows = [
         (r.zone, r.on, r.units, r.duties, r.moves, r.cases_opened, r.cases_closed, r.seconds) for r in looked.rounds
@@ -95,7 +98,7 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     findings = [finding for r in looked.rounds for finding in r.findings]
     for finding in findings:
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
-    return 1 if away else 3 if findings else 0
+    return 1 if away else 3 if findings or wrong else 0
 
 
 def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> Any:
@@ -138,8 +141,11 @@ def today_command(desk: Desk) -> int:
         rota = on_call_now(conn, program.settings, program.clock())
         found["closed"] = [dataclasses.asdict(site) for site in closed_now(conn, program.clock())]
         found["rota"] = rota.as_dict() | {"gaps": rota.as_dict()["gaps"][: len(rota.soon)]}
+        wrong_now = troubles(conn, program.settings, program.clock(), full=program.store.full)
+        found["troubles"] = [trouble.as_dict() for trouble in wrong_now]
     wrong = bool(
         found["rules_unreadable"]
+        or found["troubles"]
         or found["not_to_be_relied_on"]
         or found["standings"]["overdue"]
         or found["letters"]["given up"]
@@ -183,6 +189,7 @@ def _to_come(conn: Connection, program: Program) -> dict[str, Any]:
 
 
 def _show(desk: Desk, found: dict[str, Any]) -> None:
+    _say_troubles(desk, found["troubles"])
     _say_rounds(desk, found["rounds"])
     states = found["conditions"]
     desk.say(f"{found['units']} units: " + ", ".join(f"{count} {name}" for name, count in states.items()))
@@ -234,6 +241,14 @@ def _when(duty: dict[str, Any], field: str) -> object:
     if field == "last_good_day" and deadline is not None:
         return f"{deadline:%Y-%m-%d %H:%M} ({deadline.tzname()})"
     return duty[field]
+
+
+def _say_troubles(desk: Desk, found: list[dict[str, Any]]) -> None:
+    """What is wrong with the service itself, before everything that may be wrong because of it."""
+    for trouble in found:
+        if trouble["kind"] != Kind.NOT_TODAY:  # stands among the rounds
+            detail = f" ({trouble['detail']})" if trouble["detail"] else ""
+            desk.say(f"TROUBLE  {trouble['said']}{detail} {trouble['cure'][:1].upper()}{trouble['cure'][1:]}.")
 
 
 def _say_rounds(desk: Desk, rounds: list[dict[str, Any]]) -> None:

@@ -102,15 +102,15 @@ def outcome(mail: Mail, letter: Claimed, answer: Answer, verdict: Verdict, now: 
     over = now >= give_up_at(mail, urgent=letter.urgent, created_at=letter.created_at)
     if verdict == Verdict.OPERATORS:
         if over and letter.last_answer:
-            return Outcome(letter.id, "given up", tries, letter.next_try_at, None, words)
+            return Outcome(letter.id, "given up", tries, letter.next_try_at, None, words, now)
         due = next_look(
             mail, answer, urgent=letter.urgent, created_at=letter.created_at, due=letter.next_try_at, now=now
         )
-        return Outcome(letter.id, "waiting", tries, due, None, words)
+        return Outcome(letter.id, "waiting", tries, due, None, words, now)
     if verdict == Verdict.LATER and not over:
         due = next_try(mail, urgent=letter.urgent, tries=tries, created_at=letter.created_at, now=now)
-        return Outcome(letter.id, "waiting", tries + 1, due, None, words)
-    return Outcome(letter.id, "given up", tries + 1, letter.next_try_at, None, words)
+        return Outcome(letter.id, "waiting", tries + 1, due, None, words, now)
+    return Outcome(letter.id, "given up", tries + 1, letter.next_try_at, None, words, now)
 
 
 def put_back(letter: Claimed) -> Outcome:

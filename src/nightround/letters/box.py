@@ -60,6 +60,7 @@ class Outcome:
     next_try_at: datetime
     sent_at: datetime | None
     answer: str
+    failed_at: datetime | None = None  # where this was a failure: when
 
 
 def post(conn: Connection, letter: Letter) -> int | None:
@@ -190,6 +191,7 @@ _SETTLE = (
         next_try_at=bindparam("b_next_try_at"),
         sent_at=bindparam("b_sent_at"),
         last_answer=bindparam("b_answer"),
+        failing_since=func.coalesce(messages.c.failing_since, bindparam("b_failed_at", type_=Instant)),
         holder="",
         lease_until=None,
     )
@@ -209,10 +211,30 @@ def settle(conn: Connection, holder: str, outcomes: Sequence[Outcome]) -> int:
             "b_next_try_at": outcome.next_try_at,
             "b_sent_at": outcome.sent_at,
             "b_answer": outcome.answer,
+            "b_failed_at": outcome.failed_at,
         }
         for outcome in outcomes
     ]
     return conn.execute(_SETTLE, rows).rowcount
+
+
+def settle_late(conn: Connection, outcomes: Sequence[Outcome]) -> None:
+    """Writes what became of letters whose holder could not write it, unless somebody brought them to an end since."""
+    for outcome in outcomes:
+        conn.execute(
+            update(messages)
+            .where(messages.c.id == outcome.id, messages.c.state.in_(("waiting", "sending")))
+            .values(
+                state=outcome.state,
+                tries=outcome.tries,
+                next_try_at=outcome.next_try_at,
+                sent_at=outcome.sent_at,
+                last_answer=outcome.answer,
+                failing_since=func.coalesce(messages.c.failing_since, outcome.failed_at),
+                holder="",
+                lease_until=None,
+            )
+        )
 
 
 def renew(conn: Connection, holder: str, now: datetime, lease: timedelta) -> None:

@@ -136,11 +136,14 @@ class _Delivery:
 
     async def run(self) -> Delivered:
         try:
+            await self._hold.catch_up()
             try:
                 await self._carry_and_settle()
             except BaseExceptionGroup as group:
                 raise group.exceptions[0] from None
             await self._hold.release()
+            if self._reached or self._trouble:
+                await self._hold.note(sent=self._sent, reached=self._reached, trouble=self._trouble)
             return Delivered(self._sent, await self._hold.waiting(), tuple(self._given_up), self._trouble)
         finally:
             self._hold.let_go()

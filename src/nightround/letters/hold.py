@@ -17,12 +17,14 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from datetime import timedelta
 from typing import TypeVar
+from weakref import WeakKeyDictionary
 
 from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
 from ..bootstrap import Program
-from . import box
+from ..store.database import Store
+from . import box, outage
 from .box import Claimed, Outcome
 
 logger = logging.getLogger("nightround.letters.hold")
@@ -33,6 +35,10 @@ GATHER_SECONDS = 0.05  # between two writings of outcomes; the first goes at onc
 WRITE_AGAIN = (0.2, 1.0, 3.0)  # seconds between tries to write outcomes
 
 T = TypeVar("T")
+
+# What became of letters and found no room in the database, by store and letter: a full disk must not make the same
+# letter go out again at every look.
+_UNWRITTEN: WeakKeyDictionary[Store, dict[int, Outcome]] = WeakKeyDictionary()
 
 
 class Hold:
@@ -54,6 +60,17 @@ class Hold:
         self._released = False
         self._started = program.clock()
 
+    async def catch_up(self) -> None:
+        """Writes what an earlier delivery of this process could not, before any letter could be sent once more.
+
+        Raises OperationalError where the database still takes nothing.
+        """
+        unwritten = _UNWRITTEN.get(self._program.store)
+        if unwritten:
+            await self._in_database(lambda conn: box.settle_late(conn, list(unwritten.values())))
+            logger.warning("outcomes written late", extra={"letters": sorted(unwritten)})
+            del _UNWRITTEN[self._program.store]
+
     async def claim(self, limit: int, only: int | None = None) -> list[Claimed]:
         """The next letters that are due. What failed since this delivery began is left for the next one.
 
@@ -74,6 +91,13 @@ class Hold:
             if len(letters) == limit:
                 self._ahead = asyncio.create_task(self._in_database(take))
             return letters
+
+    async def note(self, *, sent: int, reached: bool, trouble: str) -> None:
+        """Writes down how the delivery ended."""
+        settings, now = self._program.settings, self._program.clock()
+        await self._in_database(
+            lambda conn: outage.note(conn, settings, now, sent=sent, reached=reached, trouble=trouble)
+        )
 
     async def waiting(self) -> int:
         """How many letters have not come to their end."""
@@ -97,7 +121,13 @@ class Hold:
             self._news.clear()
             outcomes, self._finished = self._finished, []
             if outcomes:
-                ours = await self._write(outcomes)
+                try:
+                    ours = await self._write(outcomes)
+                except OperationalError:
+                    unwritten = _UNWRITTEN.setdefault(self._program.store, {})
+                    unwritten |= {outcome.id: outcome for outcome in (*outcomes, *self._finished)}
+                    logger.error("outcomes not written", extra={"letters": sorted(unwritten)})
+                    raise
                 if ours < len(outcomes):
                     lost = len(outcomes) - ours
                     logger.error("letters in hand were claimed by somebody else", extra={"count": lost})

@@ -6,7 +6,7 @@ What is owed is decided by the letter box: one letter a person and ISO week, whe
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -20,9 +20,10 @@ from ..errors import UserError
 from ..reckoning.dates import local_day, local_instant
 from ..rounds.announcing import announcements
 from ..rounds.rulebook import load as load_rulebook
+from ..rounds.troubles import Kind, Trouble, troubles
 from ..settings import Settings
 from ..store.tables import messages, sites
-from . import box, links
+from . import box, links, service
 from .audience import WEEKLY_ROLES, Reader, readers, report, unreached
 from .changes import changes
 from .compose import Letter, compose
@@ -67,9 +68,10 @@ def post(
     with program.store.read() as conn:
         everybody = readers(conn, program.settings, WEEKLY_ROLES)
         owed = _owed(conn, program.settings, everybody, now, on)
+        wrong = troubles(conn, program.settings, now, full=program.store.full) if owed else []
     findings = tuple(unreached(reader) for reader, _ in owed if not reader.reached)
     letters = 0
-    wrong: UserError | None = None
+    faulty: UserError | None = None
     for reader, week in owed:
         if halted():
             break
@@ -77,18 +79,18 @@ def post(
             continue
         try:
             with program.store.read() as conn:
-                letter = letter_of(conn, program.settings, reader, week, now, on=on)
+                letter = letter_of(conn, program.settings, reader, week, now, on=on, wrong=wrong)
         except UserError as error:
             logger.error("weekly letter not made", extra={"person": reader.person, "why": str(error)})
-            wrong = wrong or error
+            faulty = faulty or error
             continue
         with program.store.write() as conn:
             if box.post(conn, letter) is not None:
                 letters += 1
                 logger.info("weekly letter stored", extra={"person": reader.person, "week": week})
     report(logger, findings, now)
-    if wrong is not None:
-        raise wrong
+    if faulty is not None:
+        raise faulty
     return Posted(letters, findings)
 
 
@@ -168,11 +170,13 @@ def letter_of(
     *,
     on: date | None = None,
     situation: Situation | None = None,
+    wrong: Sequence[Trouble] | None = None,
 ) -> Letter:
     """The letter of that week as it would be stored now; stores nothing.
 
     `on` is the civil day it is about (default: the present day where the reader is). `situation` is where its rows
-    come from (default: as the last rounds left them). Raises UserError where a template is wrong.
+    come from (default: as the last rounds left them), `wrong` what is wrong with the service (default: it is looked
+    up, which is slow in a full letter box). Raises UserError where a template is wrong.
     """
     seen = reader.sites()
     today = on or local_day(now, reader.zone)
@@ -181,13 +185,17 @@ def letter_of(
     ran = nights(conn, seen, now)
     aside = set_aside(conn, seen)
     rehearsed = isinstance(rows, Reckoned)
+    # A round that is late has its own place at the head of the letter.
+    found = () if rehearsed else troubles(conn, settings, now) if wrong is None else wrong
+    service_wrong = service.said(found, (Kind.ROUND_OWED,) if ran.late else ())
+    before = previous(conn, reader, week)
     rota = on_call_now(conn, settings, now, None if reader.whole_fleet else seen)
     lists = {name: getattr(content, name) for name in type(content).__dataclass_fields__ if name != "sources"}
     said: dict[str, Any] = {
         **lists,
         "owed": content.owed,
         "by_condition": tuple((bar.number, bar.word) for bar in content.bars),
-        "quiet": content.quiet and not (ran.late or aside or rehearsed),
+        "quiet": content.quiet and not (ran.late or aside or rehearsed or service_wrong),
         "rules": tuple(source.line for source in content.sources.listed()),
         "reckoned_for": today if rehearsed else None,
         "week": week,
@@ -195,11 +203,13 @@ def letter_of(
         "day": today,
         "zone": reader.zone,
         "late": ran.late,
+        "service_wrong": service_wrong,
+        "service_happened": () if rehearsed else service.happened(conn, before),
         "rounds": ran.lines,
         "last_round": ran.short,
         "set_aside": aside[:SHOWN_ASIDE],
         "set_aside_total": len(aside),
-        "changes": changes(conn, seen, previous(conn, reader, week)),
+        "changes": changes(conn, seen, before),
         "gaps": gaps(conn, seen, rota.wrong(lambda at: say_instant(at, reader.zone))),
         "to_come": _to_come(conn, settings, seen, today),
         "roles": tuple(role for role in WEEKLY_ROLES if role in reader.roles),

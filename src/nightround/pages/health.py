@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import math
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from datetime import timedelta
 from typing import Any
@@ -29,6 +30,7 @@ from ..reckoning.dates import local_instant
 from ..reckoning.owed import Condition, Standing
 from ..rounds import ledger
 from ..rounds.loading import zones
+from ..rounds.troubles import Kind, troubles
 from ..rounds.zones import owed_date
 from ..store.schema import require_newest
 from ..store.tables import cases, conditions, duties, messages, units
@@ -79,6 +81,7 @@ def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]]]:
         require_newest(program.store)
         with program.store.read() as conn:
             rounds = [_round(program, conn, zone) for zone in zones(conn)]
+            wrong = troubles(conn, program.settings, program.clock(), full=program.store.full)
     except UserError as error:
         return [str(error)], []
     except SQLAlchemyError as error:
@@ -94,6 +97,8 @@ def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]]]:
                 f"{found['zone']}: the round of {found['owed']} is owed, the newest finished is that of "
                 f"{found['done']}, {found['age_hours']} hours ago"
             )
+    # Rounds that are owed are told above, and not before they are too old.
+    reasons += [trouble.said for trouble in wrong if trouble.kind != Kind.ROUND_OWED]
     return reasons, rounds
 
 
@@ -127,7 +132,7 @@ class _Counts(Collector):
 
     def collect(self) -> Iterator[Metric]:
         with self._program.store.read() as conn:
-            found = [*self._numbers(conn), self._ages(conn)]
+            found = [*self._numbers(conn), self._ages(conn), self._troubles(conn)]
         yield from found
 
     def _numbers(self, conn: Connection) -> Iterator[Metric]:
@@ -177,6 +182,18 @@ class _Counts(Collector):
             ran = heard is not None and heard.ran
             metric.add_metric([zone], (now - heard.at).total_seconds() if heard is not None and ran else math.inf)
         return metric
+
+    def _troubles(self, conn: Connection) -> Metric:
+        program = self._program
+        wrong = troubles(conn, program.settings, program.clock(), full=program.store.full)
+        counted = Counter(trouble.kind for trouble in wrong)
+        return _gauge(
+            "nightround_troubles",
+            "What is wrong with the service itself, by kind; 0 where nothing of the kind is.",
+            "kind",
+            Kind,
+            counted.items(),
+        )
 
 
 def _gauge(name: str, says: str, label: str, known: Iterable[str], rows: Iterable[Any]) -> Metric:

@@ -13,6 +13,7 @@ from sqlalchemy import ColumnElement, Connection, func, or_, select
 from starlette.responses import Response
 
 from ..reckoning.dates import local_day
+from ..rounds.troubles import troubles
 from ..store.tables import conditions, duties, sites
 from . import owing
 from .bars import Bar, bars
@@ -64,6 +65,7 @@ def show(visit: Visit) -> Response:
         content: dict[str, Any] = {
             "today": today,
             "rounds": rounds(conn, viewer, now),
+            "troubles": troubles(conn, visit.program.settings, now, full=visit.program.store.full),
             "set_aside": set_aside(conn, viewer),
             "on_call": on_call(conn, viewer, visit.program.settings, now),
             "units_by_condition": by_condition,

@@ -13,8 +13,9 @@ from pathlib import Path
 from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
+from ..store import happenings
 from ..store.tables import fleet
-from .changes import Report
+from .changes import Counts, Report
 from .comparing.comparison import Comparison
 from .comparing.consumables import compare_parts
 from .comparing.days_off import compare_absences, compare_closures
@@ -84,7 +85,23 @@ def import_file(
             with phases("writing") as progress:
                 report.touched = write(conn, comparison.plan, now, progress)
             report.written = True
+            _note(conn, report, program.settings.watch.big_import, now)
     return report
+
+
+def _note(conn: Connection, report: Report, big: int, now: datetime) -> None:
+    """Writes a big import down as what it is, so that what follows from it is not taken for bad luck."""
+    units, entries = report.counts.get("units", Counts()), report.counts.get("log", Counts())
+    if units.added + units.changed < big and entries.added < 10 * big:
+        return
+    found = [
+        f"{number} {'unit' if number == 1 else 'units'} {what}"
+        for number, what in ((units.added, "came into the register"), (units.changed, "changed"))
+        if number
+    ]
+    if entries.added:
+        found.append(f"{entries.added} log {'entry' if entries.added == 1 else 'entries'} came in")
+    happenings.record(conn, happenings.Kind.IMPORT, f"By an import, {', '.join(found)}.", now)
 
 
 def compare(conn: Connection, reading: Reading, now: datetime, *, accept_odd: bool = False) -> Comparison:

@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, func, insert, or_, select, update
 from sqlalchemy.exc import IntegrityError
 
+from ..store import happenings
 from ..store.database import Store
 from ..store.tables import ledger
 
@@ -155,6 +156,7 @@ def close(
     )
     if done.rowcount != 1:
         return False
+    happenings.mark(conn, happenings.ROUND, now)
     conn.execute(
         update(ledger)
         .where(ledger.c.zone == zone, ledger.c.on < on, ledger.c.state == "running")

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 
 from sqlalchemy import Column, ColumnElement, Connection, func, select
 
-from ..reckoning.dates import local_day
 from ..reckoning.owed import Condition, Standing
 from ..store.tables import cases, conditions, duties, ledger, messages, sites, units
+from . import troubles
 from .asking import Wanted, in_use, stored_duties
 from .ledger import age, newest_on
 from .loading import zones
 
 SHOWN = 12
-LATE = timedelta(hours=28)  # an autumn day has 25 hours
+LATE = troubles.LATE
 
 
 def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]:
@@ -56,14 +56,12 @@ def _count(conn: Connection, clause: Any) -> int:
 def _round(conn: Connection, zone: str, now: datetime) -> dict[str, Any]:
     old, on = age(conn, zone, now), newest_on(conn, zone)
     late = old is None or old > LATE
-    day = local_day(now, zone)
     return {
         "zone": zone,
         "hours_ago": None if old is None else round(old.total_seconds() / 3600, 1),
         "late": late,
         "on": on,
-        # Until the night's hour has come, yesterday's round is the present one.
-        "other_day": on is not None and (on > day or (not late and on < day - timedelta(days=1))),
+        "other_day": troubles.other_day(conn, zone, now) is not None,
     }
 
 

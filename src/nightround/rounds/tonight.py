@@ -26,7 +26,7 @@ from ..reckoning.dates import local_day, local_instant
 from ..register.closures import closed
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
-from . import ledger
+from . import ledger, rulechanges
 from .causes import Limits
 from .differences import Changes
 from .grouping import group_cases
@@ -128,7 +128,7 @@ def run_round(
             size, after = _batch(program, zone, on, holder, after, reckoners, changes, result)
             if progress is not None:
                 progress(size)
-        _close(program, zone, on, holder, reckoners, changes, result, started)
+        _close(program, zone, on, holder, reckoners, changes, result, started, book)
     except Stopped:
         ledger.release(program.store, zone, on, holder, program.clock())
         logger.info("round broken off", extra={"zone": zone, "on": str(on)})
@@ -179,6 +179,7 @@ def _close(
     changes: Changes,
     result: RoundResult,
     started: float,
+    book: RuleBook,
 ) -> None:
     """The site spares, what is told as one, and the ledger's last word, in one transaction."""
     now = program.clock()
@@ -201,7 +202,10 @@ def _close(
         closed = held and ledger.close(conn, zone, on, holder, now, result.seconds, result.findings, **totals)
         if not closed:
             raise _Lost
+        changed = rulechanges.note(conn, book, now)
         raise_version(conn)
+    if changed is not None:
+        logger.warning(changed.said, extra={"kind": changed.kind})
 
 
 def reckon_units(

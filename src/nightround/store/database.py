@@ -7,27 +7,34 @@ Nothing that waits (mail, HTTP) ever happens inside a unit of work.
 
 from __future__ import annotations
 
+import sqlite3
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, event, insert, make_url, select, update
 from sqlalchemy.engine import URL
+from sqlalchemy.exc import DBAPIError
 
 from ..errors import UserError
-from .tables import fleet
+from .tables import beats, fleet
 
 BUSY_SECONDS = 30
+_PROBE = 64 * 1024  # octets that must find room before a full disk counts as mended
 
 
 class Store:
-    """Holds the engine. `read()` and `write()` are the only ways to a connection."""
+    """Holds the engine. `read()` and `write()` are the only ways to a connection.
+
+    `full`: a write of this process found no room on the disk, and none since was known to find it again.
+    """
 
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
+        self.full = False
 
     @property
     def dialect(self) -> str:
@@ -45,11 +52,36 @@ class Store:
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """One transaction: all of it or nothing. Committed when the block ends without an error."""
-        with self.engine.connect().execution_options(nightround_unit="write") as conn, conn.begin():
-            yield conn
+        try:
+            with self.engine.connect().execution_options(nightround_unit="write") as conn, conn.begin():
+                yield conn
+        except DBAPIError as error:
+            self.full = self.full or disk_full(error)
+            raise
+
+    def has_room(self) -> bool:
+        """Whether something of some size can be written again after `full`; leaves nothing behind."""
+        if not self.full:
+            return True
+        try:
+            with self.engine.connect().execution_options(nightround_unit="write") as conn, conn.begin() as begun:
+                conn.execute(insert(beats).values(name="room", at=datetime(1970, 1, 1, tzinfo=UTC), note="." * _PROBE))
+                begun.rollback()
+        except DBAPIError as error:
+            if not disk_full(error):
+                raise
+            return False
+        self.full = False
+        return True
 
     def close(self) -> None:
         self.engine.dispose()
+
+
+def disk_full(error: BaseException) -> bool:
+    """Whether the database says that it finds no room: SQLITE_FULL, and 53100 of PostgreSQL (appendix A)."""
+    why = getattr(error, "orig", error)
+    return getattr(why, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL or getattr(why, "sqlstate", None) == "53100"
 
 
 def normal_url(url: str) -> URL:
@@ -70,7 +102,8 @@ def normal_url(url: str) -> URL:
 def open_store(url: str) -> Store:
     """Opens the database named by `url`. Creates no tables: see `store.schema`."""
     parsed = normal_url(url)
-    options: dict[str, Any] = {"pool_pre_ping": parsed.get_backend_name() == "postgresql"}
+    # An error that is logged must not show what was written: letters hold names and signed links.
+    options: dict[str, Any] = {"pool_pre_ping": parsed.get_backend_name() == "postgresql", "hide_parameters": True}
     if parsed.get_backend_name() == "sqlite":
         if not parsed.database or parsed.database == ":memory:":
             raise UserError(

@@ -404,6 +404,7 @@ messages = Table(
     Column("lease_until", Instant),
     Column("sent_at", Instant),
     Column("last_answer", Text, nullable=False, server_default=""),  # the server's last words, or the failure's
+    Column("failing_since", Instant),  # the first try that failed, or the first time that no server could be used
     Index("ix_messages_turn", "state", "urgent", "tries", "next_try_at"),  # the order in which letters are claimed
     Index("ix_messages_created_at", "created_at"),  # how many went within the hour
 )
@@ -474,4 +475,25 @@ events = Table(
     Column("kind", String(8), primary_key=True),
     Column("stamp", String(96), nullable=False),  # duty's revision, what is said of unit and site, made_with
     Column("body", LargeBinary, nullable=False),
+)
+
+# What happened to the service itself: it was away, its clock was set, its rules changed. Everybody may be told.
+happenings = Table(
+    "happenings",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("at", Instant, nullable=False, index=True),
+    Column("kind", String(24), nullable=False),  # see store.happenings.Kind
+    Column("said", Text, nullable=False),
+    Column("before", Instant),  # since when it lasted, or what the clock said until it was set
+)
+
+# The last sign of life of each part of the service, one row a name.
+beats = Table(
+    "beats",
+    metadata,
+    Column("name", String(24), primary_key=True),
+    Column("at", Instant, nullable=False),
+    Column("note", Text, nullable=False, server_default=""),
+    Column("turns", Integer, nullable=False, server_default="0"),  # how often the note has changed
 )

@@ -82,7 +82,7 @@ def words(content: Content) -> tuple[str, str]:
         "by_condition": tuple((bar.number, bar.word) for bar in content.bars), "number": 48, "day": TODAY,
         "zone": "UTC", "late": (), "rounds": (), "last_round": "last round", "set_aside": (), "set_aside_total": 0,
         "changes": Nothing(), "gaps": Nothing(), "roles": ("manager",), "sites": "all sites", "urls": urls,
-        "to_come": (),
+        "to_come": (), "service_wrong": (), "service_happened": (),
     }  # fmt: skip
     found = render(SETTINGS, "weekly", said, "A", at(9))
     return found.subject, found.text

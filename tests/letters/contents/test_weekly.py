@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from nightround.letters import content, weekly
-from nightround.store.tables import ledger
+from nightround.store.tables import ledger, messages
 
 from ...conftest import Clock
 from .build import LABEL, LOOK, TODAY, Fleet, Mail, at, day, flat
@@ -317,7 +317,8 @@ def test_a_quiet_week_says_what_was_done(fleet: Fleet, clock: Clock) -> None:
     fleet.move("M1", "look", {"last_good_day": "2026-11-20"}, {"last_good_day": "2026-12-20"})
     clock.forward(days=1)
     with fleet.program.store.write() as conn:
-        conn.execute(ledger.update().values(finished_at=clock.now))
+        conn.execute(ledger.update().values(on=clock.now.date(), finished_at=clock.now))
+        conn.execute(messages.update().values(state="sent"))  # one that waits for a week would be said
     mail = letter(fleet)
     said = "Since the letter of Wed 25 Nov 2026, 09:00: 1 duty was done and has a later date now."
     assert said in flat(mail.text)
