@@ -17,9 +17,9 @@ from ..cases.rota.saying import OnCall, on_call_now
 from ..cases.taking import take
 from ..errors import UserError
 from ..reckoning.dates import local_day
+from ..register.closures import closed_now
 from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
-from ..rounds.closures import closed_now
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..store.tables import units

@@ -78,7 +78,7 @@ class Reader:
         return _canonical(self.address)
 
     def addressee(self) -> Addressee:
-        return Addressee(self.id or None, self.called, self.address)
+        return Addressee(self.id or None, self.called if self.id else "", self.address)
 
     def hours(self, settings: Settings) -> Hours:
         """The working and quiet hours where they are."""

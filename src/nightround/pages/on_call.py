@@ -11,8 +11,8 @@ from starlette.responses import Response
 from ..cases.absences import Absence, absences_of
 from ..cases.rota.saying import on_call_now
 from ..errors import UserError
+from ..register.closures import all_closures, spell_on
 from ..register.days_off import add_absence, remove_absence
-from ..rounds.closures import all_closures, spell_on
 from ..settings import Settings
 from .doors import Visit, whole
 from .fleet_state import zone_of

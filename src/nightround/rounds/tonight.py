@@ -23,11 +23,11 @@ from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
+from ..register.closures import closed
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
 from .causes import Limits
-from .closures import closed
 from .differences import Changes
 from .grouping import group_cases
 from .loading import unit_ids, zones
