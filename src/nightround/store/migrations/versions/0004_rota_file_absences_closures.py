@@ -6,7 +6,7 @@ from alembic import op
 from nightround.store.types import Instant
 
 revision = "0004"
-down_revision = "0006"
+down_revision = "0001"
 branch_labels = None
 depends_on = None
 
