@@ -159,7 +159,9 @@ class _Counts(Collector):
             "severity",
             SEVERITIES,
             conn.execute(
-                select(cases.c.severity, func.count()).where(cases.c.closed_at.is_(None)).group_by(cases.c.severity)
+                select(cases.c.severity, func.count())
+                .where(cases.c.closed_at.is_(None), cases.c.group_id.is_(None))
+                .group_by(cases.c.severity)
             ).all(),
         )
         yield _gauge(

@@ -95,14 +95,15 @@ class Notice(NamedTuple):
     @property
     def gravest(self) -> bool:
         """Whether its class is the first of those that count from one: "I", "Class 1", "Klasse I"."""
-        return _is_first(self.grade)
+        return is_first_class(self.grade)
 
     def in_force(self, day: date) -> bool:
         """Whether it still asks for anything on that day."""
         return self.closed_on is None or day < self.closed_on
 
 
-def _is_first(grade: str) -> bool:
+def is_first_class(grade: str) -> bool:
+    """Whether a class, as an authority words it, is the first of those that count from one."""
     plain = unicodedata.normalize("NFKC", grade).strip()
     # Where the word stands right before the number, as in Japanese, it is taken off.
     return _GRAVEST.fullmatch(re.sub(r"^[^\W\dA-Za-z]+(?=[I1])", "", plain)) is not None

@@ -153,6 +153,8 @@ class Causes:
                     unknown.append(duty)
         if len(overdue) > 1:
             overdue.sort(key=lambda duty: (duty.last_good_day or date.max, duty.key))
+        if len(unknown) > 1:
+            unknown.sort(key=lambda duty: duty.key)
         return overdue, unknown
 
     def _owed(self, overdue: Sequence[Duty], unknown: Sequence[Duty], held: str) -> list[Cause]:

@@ -50,7 +50,9 @@ def _counts(conn: Connection, column: Column[str], clause: ColumnElement[bool] |
 
 
 def _count(conn: Connection, clause: Any) -> int:
-    return int(conn.execute(select(func.count()).select_from(cases).where(clause)).scalar_one())
+    # A group stands for its members.
+    query = select(func.count()).select_from(cases).where(clause, cases.c.group_id.is_(None))
+    return int(conn.execute(query).scalar_one())
 
 
 def _round(conn: Connection, zone: str, now: datetime) -> dict[str, Any]:
