@@ -17,6 +17,10 @@ from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import RoundResult, reckon_units
 from .desk import Desk, pass_desk
 
+_TITLES = {
+    "contradiction": "the label's code says something else than what was typed",
+    "label": "codes of labels that could not be read, or not wholly",
+}
 _SHOWN = 40  # rows of a list in a terminal; --json and a pipe get them all
 
 
@@ -103,6 +107,9 @@ def _tell(desk: Desk, report: Report, reckoned: RoundResult | None) -> None:
     if report.odd:
         rows = [("odd", one.file, one.sheet, one.row, one.column, one.value, one.cure) for one in report.odd]
         _list(desk, "odd", ("", "file", "sheet", "row", "column", "value", "why"), rows)
+    for title, found in (("contradiction", report.contradictions), ("label", report.warnings)):
+        rows = [(title, one.file, one.sheet, one.row, one.column, one.value, one.cure) for one in found]
+        _list(desk, _TITLES[title], ("", "file", "sheet", "row", "column", "value", "what to do"), rows)
     counts = [(table, *report.counts[table].as_dict().values()) for table in TABLES if table in report.counts]
     desk.table(("table", "added", "changed", "unchanged", "missing"), counts)
     if not report.written:
