@@ -30,6 +30,7 @@ _WHERE: dict[str, str] = {
     "verify": "upkeep",
     "round": "watch",
     "scan": "scanning",
+    "label": "labels",
     "calendar": "calendar",
     "today": "watch",
     "duties": "watch",
