@@ -14,7 +14,7 @@ import click
 from sqlalchemy.exc import DBAPIError
 
 from . import __version__
-from .commands.desk import Desk
+from .commands.desk import Desk, visible
 from .errors import Failure, UserError
 
 # Command → module in `commands`; a module is read only when its command runs, so that `--help` is quick.
@@ -83,10 +83,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.write("nightround: stopped\n")
         return 1
     except UserError as error:
-        sys.stderr.write(f"nightround: {error}\n")
+        sys.stderr.write(visible(f"nightround: {error}\n"))
         return 2
     except Failure as error:
-        sys.stderr.write(f"nightround: {error}\n")
+        sys.stderr.write(visible(f"nightround: {error}\n"))
         return 1
     except DBAPIError as error:
         why = " ".join(str(error.orig).split())

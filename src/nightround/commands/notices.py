@@ -23,9 +23,9 @@ from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
 from ..store.tables import people
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk, visible
 from .logbook import instant_at
-from .notice_lines import counted, lay_out
+from .notice_lines import lay_out
 
 _UNDERWAY, _COMPLETE, _NOT_CONCERNED = STAGES
 
@@ -104,7 +104,7 @@ def show_command(desk: Desk, reference: str, number: int | None) -> None:
     if desk.json:
         desk.answer({**found._asdict(), "versions": [version.version for version in kept]})
         return
-    click.echo(found.file, nl=not found.file.endswith("\n"))
+    click.echo(visible(found.file), nl=not found.file.endswith("\n"))
 
 
 @notice_command.command("mark")

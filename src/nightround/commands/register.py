@@ -15,7 +15,7 @@ from ..register.found import TABLES
 from ..register.importing import import_file
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import RoundResult, reckon_units
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk
 
 _TITLES = {
     "contradiction": "the label's code says something else than what was typed",
@@ -115,7 +115,8 @@ def _tell(desk: Desk, report: Report, reckoned: RoundResult | None) -> None:
     if not report.written:
         desk.say("looked at only; nothing was written")
     elif reckoned is not None:
-        desk.say(f"{reckoned.units} units reckoned: {reckoned.duties} duties; see: nightround today")
+        said = f"{counted(reckoned.units, 'unit')} reckoned: {counted(reckoned.duties, 'duty', 'duties')}"
+        desk.say(f"{said}; see: nightround today")
     else:
         desk.say("written" if report.changed_anything() else "nothing has changed")
     for finding in reckoned.findings if reckoned is not None else ():
