@@ -18,7 +18,7 @@ from ..register.log import NewEntry
 from ..register.noticefile import read_notice
 from ..register.notices import Version, add, current, known_reference, versions
 from ..register.recording import record
-from ..rounds.notices import ASKING, Looked, Touched, as_answer, look_over, to_reckon
+from ..rounds.notices import ASKING, Looked, Touched, as_answer, is_news, look_over, to_reckon
 from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
@@ -147,7 +147,7 @@ def mark_command(
     entries = [
         _entry(notice, touched, what, person, instant_at(at, touched.zone, now), note)
         for touched in chosen
-        if _is_news(touched, what)
+        if is_news(touched, what)
     ]
     with program.store.write() as conn:
         for entry in entries:
@@ -199,14 +199,6 @@ def _named(one: Looked, codes: Sequence[str], what: str) -> list[Touched]:
                 "where that is wrong, correct the register"
             )
     return [known[code] for code in dict.fromkeys(codes)]
-
-
-def _is_news(touched: Touched, what: str) -> bool:
-    """Whether the entry would say something that is not on record yet."""
-    if what == CORRECTED:
-        return touched.finding is not Finding.CORRECTED
-    reached = {what, _COMPLETE} if what == _UNDERWAY else {what}
-    return touched.finding in ASKING and not reached & set(touched.stages)
 
 
 def _entry(notice: Notice, touched: Touched, what: str, person: str, at: datetime, note: str) -> NewEntry:

@@ -147,9 +147,10 @@ def log_entry(
         readings = _use(form)
     elif entry == "reported":
         about = form.get("about", "")
-        if about not in WORDS["about"]:
+        rule = about.removeprefix("rule/")
+        if about not in WORDS["about"] and (rule == about or not rule):
             raise UserError("Choose what was reported from the list")
-        readings = {"about": about}
+        readings = {"about": about} if rule == about else {"about": "use", "rule": rule}
     elif entry in ("ordered", "fitted", "removed"):
         part = _part(form, entry, local_day(at, zone))
     return NewEntry(unit_id, at, entry, by_person, readings, part, note, source="page")

@@ -17,7 +17,7 @@ from ..register.labelled import of_part
 from ..register.log import NewEntry
 from ..register.recording import PART_KINDS
 from ..store.tables import duties, log, parts
-from . import history, owing
+from . import asked, history, owing
 from .doors import NOT_FOUND, Refused, Visit, not_found, whole
 from .fleet_state import round_of
 from .forms import (
@@ -49,16 +49,28 @@ def write(visit: Visit) -> Response:
     try:
         if visit.form.get("entry") == "struck":
             done = _strike(visit, unit)
+        elif visit.form.get("entry") == asked.NOTICE:
+            done = _notice(visit, unit)
         else:
             allowed = visit.known.may_write()
             entry = log_entry(visit.form, unit.id, unit.zone, visit.known.person, allowed, visit.now)
-            done = write_entry(visit.program, entry, accept_odd=visit.form.get("accept-odd") == "yes")
+            odd = visit.form.get("accept-odd") == "yes"
+            done = write_entry(visit.program, entry, lambda conn: asked.check_report(conn, entry), accept_odd=odd)
     except Unlikely as error:
         wrong = f"{error.why}. Correct it, or say below the date that it is printed so. Nothing was recorded."
         return _page(visit, wrong=wrong, typed=visit.form, odd=True)
     except UserError as error:
         return _page(visit, wrong=f"{error}".rstrip(".") + ". Nothing was recorded.", typed=visit.form)
     return visit.go(f"/units/{in_path(unit.unit)}?{done.query()}#recorded")
+
+
+def _notice(visit: Visit, unit: UnitSeen) -> Done:
+    if "reported" not in visit.known.may_write():
+        raise UserError("You may not record what was done about a notice; ask the unit's coordinator to")
+    entry = asked.notice_entry(visit.form, unit, visit.known.person, visit.now)
+    return write_entry(
+        visit.program, entry, lambda conn: asked.check_notice(conn, visit.program, unit, entry, visit.now)
+    )
 
 
 def _strike(visit: Visit, unit: UnitSeen) -> Done:
@@ -90,6 +102,8 @@ def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = No
             "unit": unit,
             "owed": owed,
             "parts": _parts(conn, unit.id),
+            "notices": asked.notices_of(conn, visit.program, unit, visit.now),
+            "reports": asked.reports_of(owed),
             "cases": cases_of_unit(conn, unit.id, visit.now),
             "entries": entries,
             "entries_total": total,
