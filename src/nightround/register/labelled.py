@@ -34,8 +34,8 @@ class Contradiction(NamedTuple):
         says = f"{where} says {self.scanned}"
         if self.field in ("label_date", "made_on"):
             return f"{says}; the earlier, {self.used}, counts; compare with the label and correct one of the two"
-        what = "a notice about the other may miss it"
-        return f"{says}; {self.used} is kept as typed, and {what}; compare with the label and correct one of the two"
+        what = ", and until then no notice about lots can tell" if self.field == "lot" else ""
+        return f"{says}; {self.used} is kept as typed{what}; compare with the label and correct one of the two"
 
 
 @dataclass(slots=True)

@@ -95,7 +95,36 @@ def test_another_lot_in_the_code_is_said_and_the_typed_one_kept(office: Office, 
     assert _parts(office) == [("U1", "battery", "A213B7", "2028-12-31", "2028-12-31", "gs1")]
     ((row, column, value, cure),) = _said(answer, "contradictions")
     assert (row, column, value) == (2, "lot", "A213B7")
-    assert "says A213B1" in cure and "a notice about the other may miss it" in cure
+    assert "says A213B1" in cure and "until then no notice about lots can tell" in cure
+
+
+NOTICE = """
+reference = "FSN-LOT"
+title = "cells may fail"
+source = "letter of the maker"
+issued_by = "manufacturer"
+published_on = 2026-11-20
+action = "stop using"
+[[concerns]]
+every_model = true
+parts = ["battery"]
+lots = ["A213B1"]
+"""
+
+
+def test_a_recalled_lot_that_was_typed_wrong_is_never_clear(office: Office, folder: Path, tmp_path: Path) -> None:
+    parts = (
+        f"U1 | battery | A213B7 | | {GS1}\n"  # the code says the recalled lot
+        "U2 | battery | A213B7 | 2029-01 | (01)09521234543213(17)290131\n"  # the code says no lot
+        "U3 | battery | a213 b7 | 2029-01 | (01)09521234543213(17)290131(10)A213B7\n"
+    )
+    office.bring(write(folder, parts=HEADING + parts))
+    (tmp_path / "fsn.toml").write_text(NOTICE, "utf-8")
+    found = office.run("notice", "add", tmp_path / "fsn.toml").document["units"]
+    assert [(one["unit"], one["finding"]) for one in found] == [("U1", "cannot tell")]
+    office.bring(write(folder, parts=HEADING + f"U1 | battery | A213B1 | | {GS1}\n"))
+    found = office.run("notice", "list").document[0]["units"]
+    assert [(one["unit"], one["finding"]) for one in found] == [("U1", "matches")]
 
 
 def test_a_lot_that_differs_in_case_and_blanks_only_is_no_contradiction(office: Office, folder: Path) -> None:
