@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from .colors import CSS3
 from .errors import UserError
+from .settings_cases import Cases
+from .settings_section import Section as _Section
 
 PREFIX = "NIGHTROUND_"
 NOT_SETTINGS = {"CONFIG", "TRY_ONCE"}
@@ -38,10 +40,6 @@ def _known_color(name: str) -> str:
 
 Zone = Annotated[str, AfterValidator(_known_zone)]
 Color = Annotated[str, AfterValidator(_known_color)]
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", hide_input_in_errors=True, use_attribute_docstrings=True)
 
 
 class Database(_Section):
@@ -176,6 +174,7 @@ class Settings(BaseSettings):
     web: Web = Web()
     mail: Mail = Mail()
     letters: Letters = Letters()
+    cases: Cases = Cases()
     calendars: Calendars = Calendars()
 
     folder: Path = Path()

@@ -20,6 +20,7 @@ def routes(office: Office) -> list[Route]:
         door(office, "/duties", duties.show),
         door(office, "/cases", cases.list_cases),
         door(office, "/cases/{id}", cases.show, cases.take),
+        door(office, "/take/{token}", cases.show_by_link, cases.take_by_link, strangers=True),
         door(office, "/at/{label}", label.show, label.write, strangers=True),
         door(
             office,
