@@ -293,6 +293,16 @@ def test_what_cannot_be_printed_is_said_in_one_sentence(
     assert len(answer.err.strip().splitlines()) == 1
 
 
+def test_a_label_comes_out_of_either_database(office: Office, tmp_path: Path) -> None:
+    files = write(tmp_path / "files", sites=SITES, units=UNITS, parts=PARTS, people=PEOPLE, log=LOG)
+    office.bring(files)
+    (told,) = printed(office, "MILL-01", "--out", tmp_path / "a.svg").document["labels"]
+    assert told["dates"]["Adult pads good to"] == "2028-04-30"
+    assert "Bén" in " ".join(lines_of(tmp_path / "a.svg")), "the site's own coordinator before the fleet's"
+    printed(office, "SAKU-01", "--out", tmp_path / "b.svg")
+    assert "Eve Foss" in " ".join(lines_of(tmp_path / "b.svg"))
+
+
 def test_printing_changes_nothing(printer: Office, tmp_path: Path) -> None:
     before: dict[str, Any] = printer.everything()
     printed(printer, "--site", "MILL", "--out", tmp_path / "a.pdf")

@@ -39,6 +39,7 @@ class Fonts:
     def __init__(self, files: Sequence[Path] = ()) -> None:
         self.files: dict[str, Path] = {}
         self._has: dict[str, frozenset[int]] = {}
+        self._open: dict[str, TTFont] = {}
         self._paper = FPDF(unit="mm")
         self._paper.core_fonts_encoding = ENCODING
         for number, file in enumerate(files, 1):
@@ -81,16 +82,18 @@ class Fonts:
 
     def outline(self, font: str, text: str, x: float, y: float, points: float) -> str:
         """The text as an SVG path in millimetres, begun at `x` on the base line `y`. `font`: one of the files."""
-        with TTFont(self.files[font], lazy=True, fontNumber=0) as file:
-            glyphs, names = file.getGlyphSet(), file.getBestCmap()
-            scale = points * MM_PER_POINT / file["head"].unitsPerEm
-            pen = SVGPathPen(glyphs, ntos=lambda value: f"{value:.3f}".rstrip("0").rstrip("."))
-            for sign in text:
-                glyph = glyphs[names[ord(sign)]]
-                glyph.draw(TransformPen(pen, (scale, 0, 0, -scale, x, y)))
-                x += glyph.width * scale
-            path: str = pen.getCommands()
-            return path
+        if font not in self._open:
+            self._open[font] = TTFont(self.files[font], lazy=True, fontNumber=0)
+        file = self._open[font]
+        glyphs, names = file.getGlyphSet(), file.getBestCmap()
+        scale = points * MM_PER_POINT / file["head"].unitsPerEm
+        pen = SVGPathPen(glyphs, ntos=lambda value: f"{value:.3f}".rstrip("0").rstrip("."))
+        for sign in text:
+            glyph = glyphs[names[ord(sign)]]
+            glyph.draw(TransformPen(pen, (scale, 0, 0, -scale, x, y)))
+            x += glyph.width * scale
+        path: str = pen.getCommands()
+        return path
 
     def undrawable(self, text: str) -> list[str]:
         """The characters that cannot be drawn, each once: no font has them, or they need to be joined or turned

@@ -40,7 +40,7 @@ _UNITS = {
     "serial": "serial no; serial number; s/n; sn; seriennummer; serien-nr; numéro de série; no de série; n° de série; "
     "製造番号; シリアル番号; シリアル",
     # Not kept itself: it fills serial and made_on.
-    "udi": "device identifier; device udi; barcode; bar code; code-barres; strichcode; バーコード",
+    "udi": "device udi; udi of the device; unique device identifier; udi gerät; udi appareil; 機器udi",
     "made_on": "date of manufacture; manufacture date; manufactured; manufactured on; herstelldatum; "
     "herstellungsdatum; hergestellt am; date de fabrication; fabriqué le; 製造日; 製造年月; 製造年月日",
     "in_service_on": "in service since; in service date; installed; installed on; installation date; commissioned; "

@@ -6,6 +6,7 @@ or serial stays. Whoever calls it must tell a person of every contradiction and 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from datetime import date
 from functools import lru_cache
@@ -18,6 +19,8 @@ from .found import LabelDate
 from .scanning.label import Label
 from .scanning.scan import scan
 
+# A bare number that begins so may be a lot or a serial by GS1, or anybody's own bar code.
+_ANY_NUMBER = re.compile(r"(?:10|21)[^()\x1d]*")
 LONGEST = 64  # characters of a lot or serial that the register keeps
 
 
@@ -137,6 +140,11 @@ def _heard(udi: str, today: date) -> tuple[Label | None, tuple[str, ...]]:
         label = scan(udi, today)
     except UserError as error:
         return None, (str(error),)
+    if not label.product and _ANY_NUMBER.fullmatch(udi):
+        return None, (
+            f"{udi!r} may be any number: a label's code begins with the product (01), or is written with brackets; "
+            "scan all of it, or type what it says",
+        )
     warnings = list(label.warnings)
     label.lot = _kept("lot", label.lot, warnings)
     label.serial = _kept("serial", label.serial, warnings)

@@ -181,6 +181,16 @@ def test_a_bare_product_number_gives_no_lot_and_no_date(office: Office, folder: 
     assert all("product number alone" in cure for *_, cure in _said(answer, "warnings"))
 
 
+def test_a_number_that_only_begins_like_a_lot_or_a_serial_is_not_taken_for_one(office: Office, folder: Path) -> None:
+    units = "unit | site | serial | udi\nU1 | MILL | | 21000123\nU2 | MILL | | (21)000123"
+    answer = office.bring(write(folder, units=units, parts=HEADING + "U1 | battery | | | 1012345\n"))
+    assert [row[2:5] for row in _parts(office)] == [("", "", "")]
+    assert office.rows("SELECT unit, serial FROM units WHERE serial <> ''") == [("U2", "000123")]
+    warnings = _said(answer, "warnings")
+    assert [(row, value) for row, _, value, _ in warnings] == [(2, "21000123"), (2, "1012345")]
+    assert all("may be any number" in cure for *_, cure in warnings)
+
+
 def test_an_odd_date_in_a_code_is_refused_at_the_code(office: Office, folder: Path) -> None:
     odd = "(01)09521234543213(17)401231(10)A213B1"
     answer = office.run("import", write(folder, parts=HEADING + f"U1 | pads-adult | | | {odd}\n"))
