@@ -86,6 +86,9 @@ def pair(told: Sequence[Told], held: Sequence[Held]) -> Pairing:
     settle(pairing.known, "removed", lambda one, part: part.state == "fitted" and _same(one, part))
     settle(pairing.known, "removed", lambda one, part: part.state == "spare" and _same(one, part))
     settle(pairing.known, "fitted", lambda one, part: part.state == one.state)
+    if moved_in:
+        # Two that changed places: the one that was fitted is the spare now, or both would be fitted.
+        settle(pairing.known, "spare", lambda one, part: _gave_way(part) and _is_named(one) and _same(one, part))
     settle(pairing.overtaken, "spare", lambda one, part: part.state != "spare" and _is_named(one) and _same(one, part))
     settle(pairing.known, "spare", lambda one, part: part.state == one.state)
     for part in free:
@@ -111,6 +114,11 @@ def _same(told: Told, held: Held, *, fitted_too: bool = False) -> bool:
     if "label_date" in values and not same_label(values["label_date"], held):
         return False
     return not fitted_too or "fitted_on" not in values or values["fitted_on"] == held.fitted_on
+
+
+def _gave_way(held: Held) -> bool:
+    """Whether the part must leave its place when another of the kind is fitted."""
+    return held.state == "fitted" and one_at_a_time(held.kind)
 
 
 def _same_code(told: Told, held: Held, *, exactly: bool = False) -> bool:
