@@ -45,6 +45,9 @@ _WHERE: dict[str, str] = {
     "rules": "rules",
     "discard": "discard",
     "notice": "notices",
+    "rota": "rota",
+    "away": "rota",
+    "close-site": "rota",
 }
 
 

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from .colors import CSS3
@@ -160,6 +160,24 @@ class Calendars(_Section):
     """A CSS3 colour name (RFC 7986 §5.9)."""
 
 
+class Rota(_Section):
+    """Who is on call when, besides the table `rota` of the register; a row of the table beats the file for its time."""
+
+    file: Path | None = None
+    """An iCalendar file (.ics) with the shifts. Empty or not set: the table alone.
+
+    Each event is a shift: of its attendees, by their e-mail addresses; else of whoever the title names by code,
+    name or address, alone ("P7"), after a colon ("On call: P7") or with others ("P7 / P9")."""
+
+    @field_validator("file", mode="before")
+    @classmethod
+    def _none_named(cls, value: Any) -> Any:
+        return None if value == "" else value
+
+    horizon_days: int = Field(30, ge=14, le=366)
+    """How many days ahead `rota` shows and `verify` looks for gaps. A gap within 14 days is also told every day."""
+
+
 class Settings(BaseSettings):
     """All of it."""
 
@@ -176,6 +194,7 @@ class Settings(BaseSettings):
     letters: Letters = Letters()
     cases: Cases = Cases()
     calendars: Calendars = Calendars()
+    rota: Rota = Rota()
 
     folder: Path = Path()
     """Where relative paths start: the settings file's folder. Set by `load`, not by hand."""

@@ -72,7 +72,7 @@ def _key(name: str, field: FieldInfo, chosen: str | None) -> Iterator[str]:
 
 def _placeholder(name: str, field: FieldInfo) -> str:
     if Path in get_args(field.annotation) and NoneType in get_args(field.annotation):
-        return "FILE" if name.endswith("_file") else "FOLDER"
+        return "FILE" if name == "file" or name.endswith("_file") else "FOLDER"
     return "VALUE"
 
 

@@ -55,7 +55,7 @@ def test_chosen_keys_are_set() -> None:
         "mail": {"host": "mail.example.org", "port": 25},
         "rounds": {"at": "03:30"},
         "fleet": {"name": "é"},
-        **{name: {} for name in ("database", "rules", "web", "letters", "cases", "calendars")},
+        **{name: {} for name in ("database", "rules", "web", "letters", "cases", "calendars", "rota")},
     }
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -16,10 +16,12 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import ColumnElement, Connection, Select, func, or_, select, true
 
 from .. import addresses
+from ..cases.absences import away
 from ..cases.hours import Hours, Times
+from ..cases.rota import Rota
 from ..settings import Settings
 from ..settings_cases import ROLES
-from ..store.tables import messages, people, person_roles, person_sites, rota, sites
+from ..store.tables import messages, people, person_roles, person_sites, sites
 from .compose import Addressee
 
 WEEKLY_ROLES = ("coordinator", "manager")
@@ -76,7 +78,7 @@ class Reader:
         return _canonical(self.address)
 
     def addressee(self) -> Addressee:
-        return Addressee(self.id or None, self.called, self.address)
+        return Addressee(self.id or None, self.called if self.id else "", self.address)
 
     def hours(self, settings: Settings) -> Hours:
         """The working and quiet hours where they are."""
@@ -204,10 +206,10 @@ class Watch:
         named = set(names)
         codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
         self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes)
-        self.on_rota = frozenset(
-            conn.execute(select(rota.c.person_id).where(rota.c.from_at <= at, rota.c.until_at > at)).scalars()
-        )
-        self._rostered = readers(conn, settings, (), ids=self.on_rota) if "rota" in named else []
+        self._moment = at
+        self._rota = Rota.load(conn, settings, at, at + timedelta(minutes=1))
+        self._away = away(conn, at, settings.fleet.time_zone)
+        self._rostered = readers(conn, settings, (), ids=self._rota.on_call(at)) if "rota" in named else []
         self._zone = settings.fleet.time_zone
         self._country = settings.fleet.country
         self._by_code = {reader.person: reader for reader in self.people}
@@ -242,13 +244,16 @@ class Watch:
         gaps: list[str] = []
         for name in who:
             named, spoken = self._named(site_id, name)
-            reached = [reader for reader in named if reader.reached]
+            there = [reader for reader in named if reader.id not in self._away]
+            reached = [reader for reader in there if reader.reached]
             for reader in reached:
                 called.setdefault(reader.mailbox, (reader, name))
             if not named:
                 gaps.append(
                     f"nobody is {spoken}" if not name.startswith(_SINGLE) else f"{spoken} is not in the register"
                 )
+            elif not there:
+                gaps.append(f"{spoken} is away" if name.startswith(_SINGLE) else f"everybody who is {spoken} is away")
             elif not reached:
                 gaps.append(f"{_who_is(name, spoken)} has a usable address")
             elif all(reader.mailbox in self.failing for reader in reached):
@@ -263,13 +268,15 @@ class Watch:
         if head == "address":
             box = rest.strip()
             return [Reader(0, "", box, box, self._zone, True, False, frozenset(), self._country)], box
+        if name not in ("rota", "on-call"):
+            return self.holders(site_id, name), _SPOKEN[name]
+        on_rota = self._rota.on_call(self._moment, site_id)
         if name == "rota":
-            return [reader for reader in self._here(site_id) if reader.id in self.on_rota], "on the rota now"
+            return [reader for reader in self._here(site_id) if reader.id in on_rota], "on the rota now"
         holders = self.holders(site_id, name)
-        if name == "on-call":
-            # A rota that covers this moment says who; in its gaps, everybody on call.
-            holders = [reader for reader in holders if reader.id in self.on_rota] or holders
-        return holders, _SPOKEN[name]
+        # A rota that covers this moment says who; in its gaps, everybody on call.
+        watching = [reader for reader in holders if reader.id in on_rota and reader.id not in self._away]
+        return watching or holders, _SPOKEN[name]
 
 
 _SINGLE = ("person:", "address:")

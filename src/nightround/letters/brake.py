@@ -7,7 +7,7 @@ all that is held.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -15,9 +15,10 @@ from sqlalchemy import Connection, func, select
 
 from ..reckoning.dates import local_day
 from ..settings import Settings
-from ..store.tables import messages
+from ..store.tables import messages, tellings
 from .audience import ABOUT_CASES, Reader
-from .planned import Errand, Plan
+from .matters import chunks
+from .planned import Errand, Mark, Plan
 from .templates import say_count, say_instant
 
 HOUR = timedelta(hours=1)
@@ -49,7 +50,7 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, coor
             kept[name].append(errand)
     findings = list(made.findings)
     if for_fleet and total < settings.cases.fleet_hour:
-        one = _for_all(settings, for_fleet, coordinators, gone, now)
+        one = _for_all(conn, settings, for_fleet, coordinators, gone, now)
         if one is not None:
             kept["escalations"] = [errand for errand in kept["escalations"] if errand.reader != one.reader] + [one]
     findings += _said(settings, held, for_fleet)
@@ -76,6 +77,7 @@ def _gone(conn: Connection, now: datetime) -> dict[str, list[datetime]]:
 
 
 def _for_all(
+    conn: Connection,
     settings: Settings,
     held: list[Errand],
     coordinators: Sequence[Reader],
@@ -89,9 +91,22 @@ def _for_all(
         one = Errand(reader, local_day(now, reader.zone).isoformat(), whys={"coordinator"}, urgent=True)
         for errand in held:
             one.marks |= {case_id: mark for case_id, mark in errand.marks.items() if mark[1] >= 0}
+        for case_id in _had(conn, reader, one.marks):
+            del one.marks[case_id]
         one.stands_for = tuple(dict.fromkeys(errand.reader.called for errand in held))
         return one if one.marks else None
     return None
+
+
+def _had(conn: Connection, reader: Reader, marks: Mapping[int, Mark]) -> list[int]:
+    """Those of the cases that the mailbox was told of at just that step."""
+    found = []
+    for chunk in chunks(list(marks)):
+        query = select(tellings.c.case_id, tellings.c.lap, tellings.c.rung, tellings.c.turn).where(
+            tellings.c.case_id.in_(chunk), tellings.c.mailbox == reader.mailbox
+        )
+        found += [case_id for case_id, *mark in conn.execute(query) if tuple(mark) == marks[case_id]]
+    return found
 
 
 def _said(settings: Settings, held: list[tuple[Errand, datetime]], for_fleet: list[Errand]) -> list[str]:

@@ -14,12 +14,13 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from ..cases import ladders
 from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_lap
 from ..cases.hours import Hours
 from ..cases.ladders import Climb, Ladder
+from ..cases.rota import Rota
 from ..reckoning.dates import local_day, local_instant
 from ..settings import Settings
 from ..store.tables import cases, messages, sites, tellings
@@ -34,6 +35,7 @@ OPENING = timedelta(hours=48)
 # Besides whom a case falls to anyway, these get the opening letter.
 _OPENED_TO = ("coordinator", "manager")
 SHOWN_SITES = 5
+AHEAD = timedelta(days=14)  # how far the rota is looked through for the next change
 
 
 def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = None) -> Plan:
@@ -111,15 +113,21 @@ def _within(
 
 
 def next_step(conn: Connection, settings: Settings, now: datetime) -> datetime | None:
-    """The next instant after `now` at which a case goes on to another step, or somebody's quiet hours end for one.
+    """The next instant after `now` at which a case goes on to another step, somebody's quiet hours end for one, other
+    people have the watch, or somebody's time with a case is over.
 
-    None where no case is open, or none of them can reach anybody.
+    None where no case is open, or none of that lies ahead.
     """
     open_now = open_cases(conn, now)
+    found: datetime | None = conn.execute(
+        select(func.min(cases.c.taken_until)).where(cases.c.closed_at.is_(None), cases.c.taken_until > now)
+    ).scalar()
+    if open_now:
+        change = Rota.load(conn, settings, now, now + AHEAD).next_change(now)
+        found = change if found is None or (change is not None and change < found) else found
     known = Ladders(settings)
     watch = Watch(conn, settings, now, {case.site_id for case in open_now if case.site_id is not None}, known.names())
     told = told_in_lap(conn, now)
-    found: datetime | None = None
     for case in open_now:
         ladder = known.of(case.severity, case.site_type)
         view = _View(watch, case.site_id, ladder, settings)

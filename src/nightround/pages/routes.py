@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from . import cases, duties, label, me, places, signing_in, today, unit
+from . import cases, duties, label, me, on_call, places, signing_in, today, unit
 from .doors import Office, door
 
 
@@ -33,6 +33,7 @@ def routes(office: Office) -> list[Route]:
         door(office, "/sign-out", act=signing_in.leave, strangers=True),
         door(office, "/me", me.show),
         door(office, "/me/letters", act=me.set_letters),
+        door(office, "/me/away", act=on_call.go_away),
         door(office, "/me/{token}", signing_in.welcome, signing_in.enter, strangers=True),
         door(office, "/letters/stop/{token}", me.stop_show, me.stop, strangers=True, bare_act=True),
         *office.look.routes(),

@@ -1,6 +1,6 @@
 """Every table, as SQLAlchemy Core. Days are civil dates at the site; instants are UTC (`Instant`).
 
-The register's tables (sites … rota) hold facts; `evidence` is a digest of the log that can be rebuilt from it;
+The register's tables (sites … closures) hold facts; `evidence` is a digest of the log that can be rebuilt from it;
 the rest is what rounds, letters and calendars found or said, and can be reckoned again.
 """
 
@@ -181,6 +181,43 @@ rota = Table(
     UniqueConstraint("person_id", "from_at"),
 )
 
+# The bytes of the rota's calendar file as they were last read whole (id 1): in use while the file cannot be read.
+rota_files = Table(
+    "rota_files",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("path", Text, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    Column("digest", String(64), nullable=False),
+    Column("read_at", Instant, nullable=False),
+)
+
+# Days on which a person is away; both days included, in the person's zone.
+absences = Table(
+    "absences",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person_id", ForeignKey("people.id"), nullable=False),
+    Column("from_on", Date, nullable=False),
+    Column("until_on", Date, nullable=False),
+    Column("note", Text, nullable=False, server_default=""),
+    UniqueConstraint("person_id", "from_on"),
+)
+
+# Days on which a site is closed; both days included, at the site. With `every_year` a season: the same days of every
+# year from the first on, over New Year too.
+closures = Table(
+    "closures",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("site_id", ForeignKey("sites.id"), nullable=False),
+    Column("from_on", Date, nullable=False),
+    Column("until_on", Date),  # empty: until it is taken out
+    Column("every_year", Boolean, nullable=False, server_default=text("false")),
+    Column("reason", Text, nullable=False, server_default=""),
+    UniqueConstraint("site_id", "from_on"),
+)
+
 # What the log says of a unit today, one row a unit. Fields are those of reckoning.facts.Evidence.
 evidence = Table(
     "evidence",
@@ -314,6 +351,7 @@ cases = Table(
         ForeignKey("cases.id", deferrable=True, initially="DEFERRED"),
         index=True,
     ),
+    Column("stale", Boolean, nullable=False, server_default=text("false")),  # a group: its members are others now
     Column("paused", String(12), nullable=False, server_default=""),  # why nobody is told now: closed, unreliable
     Column("paused_until", Date),  # the site's last closed day, where it is known
     Column("state", String(8), nullable=False),  # open, taken, closed
