@@ -14,7 +14,7 @@ import click
 from sqlalchemy.exc import DBAPIError
 
 from . import __version__
-from .commands.desk import Desk
+from .commands.desk import Desk, visible
 from .errors import Failure, UserError
 from .store.database import disk_full
 
@@ -31,6 +31,7 @@ _WHERE: dict[str, str] = {
     "verify": "upkeep",
     "round": "watch",
     "scan": "scanning",
+    "label": "labels",
     "calendar": "calendar",
     "today": "watch",
     "duties": "watch",
@@ -86,10 +87,10 @@ def run(arguments: Sequence[str] | None = None) -> int:
         sys.stderr.write("nightround: stopped\n")
         return 1
     except UserError as error:
-        sys.stderr.write(f"nightround: {error}\n")
+        sys.stderr.write(visible(f"nightround: {error}\n"))
         return 2
     except Failure as error:
-        sys.stderr.write(f"nightround: {error}\n")
+        sys.stderr.write(visible(f"nightround: {error}\n"))
         return 1
     except DBAPIError as error:
         if disk_full(error):

@@ -40,6 +40,7 @@ MAY: dict[str, set[str]] = {
     "cases": BASE | FACTS | {"register", "rounds"},
     "letters": BASE | FACTS | {"register", "rounds", "cases"},
     "calendars": BASE | FACTS | {"register", "rounds", "cases", "letters"},
+    "labels": BASE | FACTS | {"letters"},
 }
 # These stand at the edge and import everything but what stands further out, which is what comes later here.
 EDGE = ("pages", "daemon", "commands", "cli", "__main__")

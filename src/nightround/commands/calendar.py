@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import os
 import re
-import tempfile
 from pathlib import Path
 
 import click
@@ -14,6 +12,7 @@ from ..calendars import keys
 from ..calendars.reading import EVENTS
 from ..errors import UserError
 from .desk import Desk, pass_desk
+from .outfile import write_whole
 
 _ADDRESS = re.compile(r"(?:https?|webcal)://[!-~]+")
 
@@ -120,33 +119,10 @@ def write_command(desk: Desk, number: int, out: Path, kind: str, source: str) ->
     if feed.withdrawn_at is not None:
         raise UserError(f"calendar {number} was withdrawn on {feed.withdrawn_at:%Y-%m-%d}; make another: calendar add")
     built = feeds.build(program, feed, kind, source)
-    _write(out, built.body)
+    write_whole(out, built.body)
     counts = built.counts
     if desk.json:
         desk.answer({"id": number, "file": out, "kind": kind, "bytes": len(built.body), **counts._asdict()})
         return
     more = f", {counts.not_recorded} without a date" if counts.not_recorded else ""
     desk.say(f"{out}: {counts.shown} {'duty' if counts.shown == 1 else 'duties'}{more}")
-
-
-def _write(out: Path, body: bytes) -> None:
-    """Writes beside the file's place and then gives it its name, so that nobody ever reads half of it."""
-    try:
-        handle, beside = tempfile.mkstemp(prefix=f".{out.name}.", dir=out.absolute().parent)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(body)
-                file.flush()
-                os.fsync(file.fileno())
-            # Readable to a web server that hands the file on, as a file made in the plain way would be.
-            mask = os.umask(0)
-            os.umask(mask)
-            Path(beside).chmod(0o666 & ~mask)
-            Path(beside).replace(out)
-        except BaseException:
-            Path(beside).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise UserError(
-            f"--out: {out} cannot be written ({error.strerror}); name a file in a folder that exists"
-        ) from error

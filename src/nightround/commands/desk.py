@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime, time
@@ -18,6 +19,40 @@ from rich.table import Table
 from ..bootstrap import Clock, Program, start, system_clock
 from ..settings import Settings, find, load
 
+# Marks that turn the direction of writing around, and the separators that a terminal may take for a line's end.
+_TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u2028\u2029")
+
+
+def counted(number: int, word: str, many: str = "") -> str:
+    """`1 unit`, `2 units`."""
+    return f"{number} {word if number == 1 else many or word + 's'}"
+
+
+def visible(text: str) -> str:
+    """The text with its control characters shown as signs, so that stored text cannot steer a terminal: no colour, no
+    cursor, no link, nothing hidden or turned around. Line ends and tabs stay."""
+    if text.isprintable():
+        return text
+    return "".join(sign if sign in "\n\t" else _shown(sign) for sign in text)
+
+
+def _shown(sign: str) -> str:
+    number, category = ord(sign), unicodedata.category(sign)
+    if number < 0x20:
+        return chr(0x2400 + number)  # its picture: ␛ for escape
+    if number == 0x7F:
+        return "\N{SYMBOL FOR DELETE}"
+    if category in ("Cc", "Cs") or sign in _TURNING:
+        return "\N{REPLACEMENT CHARACTER}"
+    return sign
+
+
+class _Screen(Console):
+    """A terminal, or what stands in its place, to which no control character goes but those for our own looks."""
+
+    def print(self, *objects: Any, **how: Any) -> None:
+        super().print(*(visible(one) if isinstance(one, str) else one for one in objects), **how)
+
 
 class Desk:
     """One run of the command line. `json` asks for one JSON document on standard output and nothing else there."""
@@ -27,8 +62,8 @@ class Desk:
         self.json = as_json
         self.clock = clock
         self._program: Program | None = None
-        self.out = Console(highlight=False, soft_wrap=not sys.stdout.isatty())
-        self.err = Console(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+        self.out = _Screen(highlight=False, soft_wrap=not sys.stdout.isatty())
+        self.err = _Screen(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
 
     @property
     def settings(self) -> Settings:
@@ -82,7 +117,7 @@ class Desk:
 def _cell(value: object) -> str:
     if value is None:
         return "–"
-    return " ".join(str(value).split())
+    return visible(" ".join(str(value).split()))
 
 
 def plain(value: Any) -> Any:

@@ -12,7 +12,7 @@ from ..register.discarding import Discarded, HeldBack, UnitPlan, discard, look
 from ..register.gravestones import spans
 from ..rounds.bindings import CAUTION
 from ..rounds.rulebook import load as load_rulebook
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk
 
 
 @click.command("discard")
@@ -55,15 +55,18 @@ def discard_command(desk: Desk, before: datetime, person: str, yes: bool) -> Non
     _show(desk, found, yes)
     desk.say(CAUTION)
     if yes:
-        desk.say(f"Discarded what {found.going} entries said; {found.held} from before {day} are kept.")
+        desk.say(
+            f"Discarded what {counted(found.going, 'entry', 'entries')} said; {found.held} from before {day} are kept."
+        )
         desk.say("Copies of the database made before today still hold them.")
     elif found.going:
         desk.say(
-            f"{found.going} entries would go and {found.held} from before {day} are held back. Nothing was changed."
+            f"{counted(found.going, 'entry', 'entries')} would go and {found.held} from before {day} held back. "
+            "Nothing was changed."
         )
         desk.say(f"There is no way back. To do it: nightround discard --before {day} --yes")
     else:
-        desk.say(f"Nothing from before {day} can go; {found.held} entries are held back.")
+        desk.say(f"Nothing from before {day} can go; {counted(found.held, 'entry is', 'entries are')} held back.")
 
 
 def _unit(plan: UnitPlan) -> dict[str, Any]:

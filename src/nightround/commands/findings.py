@@ -254,7 +254,8 @@ def look_at_models(conn: Connection, book: RuleBook) -> Iterator[Finding]:
         elif model not in book.sheets:
             yield Finding(
                 f"model {model}",
-                f"no model sheet; its {count} units have no standby life and no manufacturer's interval",
+                f"no model sheet; its {count} unit{' has' if count == 1 else 's have'} no standby life and no "
+                "manufacturer's interval",
                 "write one from the device's manual and name its folder in rules.models",
             )
 

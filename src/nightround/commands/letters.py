@@ -20,7 +20,7 @@ from ..letters.situation import Reckoned
 from ..reckoning.dates import local_day
 from ..rounds.rulebook import load as load_rulebook
 from ..store.tables import messages
-from .desk import Desk, pass_desk
+from .desk import Desk, pass_desk, visible
 
 _WEEK = re.compile(r"(\d{4})-W(\d{2})")
 
@@ -59,7 +59,8 @@ def letter_command(desk: Desk, person: str | None, week: str | None, out: Path |
             }
         )
     elif out is None:
-        click.echo(f"To: {message['To']}\nSubject: {message['Subject']}\n\n{_part(message, 'plain')}", nl=False)
+        said = f"To: {message['To']}\nSubject: {message['Subject']}\n\n{_part(message, 'plain')}"
+        click.echo(visible(said), nl=False)
     else:
         desk.say(f"{message['Subject']}\nwritten to {out}")
 

@@ -38,12 +38,13 @@ _EARLIEST, _LATEST = 1980, 9998
 @click.option("--by", "person", metavar="PERSON", default="", help="Person code; without it, an unknown passer-by.")
 @click.option("--reading", "readings", multiple=True, metavar="K=V", help="self-test=ok, battery=3/4, pads=ok …")
 @click.option(
-    "--part", "part", multiple=True, metavar="K=V", help="kind=battery, label_date=2031-05, lot=…, expected=…"
+    "--part", "part", multiple=True, metavar="K=V", help="kind=battery, label_date=2031-05, lot=…, udi=…, expected=…"
 )
 @click.option("--note", default="", metavar="TEXT", help="Anything else.")
 @click.option("--cpr-minutes", type=click.IntRange(0, NUMBERS["cpr-minutes"]), metavar="N", help="Of a use.")
 @click.option("--shocks", type=click.IntRange(0, NUMBERS["shocks"]), metavar="N", help="Of a use.")
 @click.option("--child/--adult", "child", default=None, help="Of a use: the mode that the unit was in.")
+@click.option("--accept-odd", is_flag=True, help="Keeps implausible dates of a fitted part, marked.")
 @pass_desk
 def log_command(
     desk: Desk,
@@ -57,6 +58,7 @@ def log_command(
     cpr_minutes: int | None,
     shocks: int | None,
     child: bool | None,
+    accept_odd: bool,
 ) -> None:
     """Adds one entry to the log of UNIT: check, fitted, ordered, used, fault, withdrawn, returned …
 
@@ -83,17 +85,20 @@ def log_command(
         _pairs("--part", part),
         note.strip(),
     )
+    remarks: list[str] = []
     with program.store.write() as conn:
-        entry_id = record(conn, new, now)
+        entry_id = record(conn, new, now, accept_odd=accept_odd, remarks=remarks)
     reckon_units(program, [unit_id])
-    more: dict[str, Any] = {}
+    more: dict[str, Any] = {"remarks": remarks} if entry == "fitted" else {}
     if entry == "used":
         with program.store.read() as conn:
             more["crew_note"] = crew_note(conn, entry_id)
     _answer(desk, program, unit, unit_id, entry_id, f"{entry} logged for {unit} as entry {entry_id}", more)
-    if more and not desk.json:
+    if "crew_note" in more and not desk.json:
         for line in in_words(more["crew_note"]):
             desk.say(line)
+    for remark in remarks:
+        desk.err.print(remark, markup=False)
     if not person and entry not in ("fault", "used"):
         desk.err.print(
             "without --by this is the word of an unknown passer-by: bad news in it counts, and nothing else does; "

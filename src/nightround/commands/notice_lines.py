@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from ..reckoning.notices import Finding
 from ..rounds.notices import Looked
-from .desk import Desk
+from .desk import Desk, counted
 
 _FINDINGS = tuple(str(finding) for finding in Finding if finding is not Finding.CLEAR)
 
@@ -95,7 +95,3 @@ def _rows(one: Looked) -> list[tuple[object, ...]]:
         for spares in one.spares
     ]
     return rows
-
-
-def counted(number: int, word: str) -> str:
-    return f"{number} {word}{'' if number == 1 else 's'}"

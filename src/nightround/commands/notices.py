@@ -18,14 +18,14 @@ from ..register.log import NewEntry
 from ..register.noticefile import read_notice
 from ..register.notices import Version, add, current, known_reference, versions
 from ..register.recording import record
-from ..rounds.notices import ASKING, Looked, Touched, as_answer, look_over, to_reckon
+from ..rounds.notices import ASKING, Looked, Touched, as_answer, is_news, look_over, to_reckon
 from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
 from ..store.tables import people
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk, visible
 from .logbook import instant_at
-from .notice_lines import counted, lay_out
+from .notice_lines import lay_out
 
 _UNDERWAY, _COMPLETE, _NOT_CONCERNED = STAGES
 
@@ -104,7 +104,7 @@ def show_command(desk: Desk, reference: str, number: int | None) -> None:
     if desk.json:
         desk.answer({**found._asdict(), "versions": [version.version for version in kept]})
         return
-    click.echo(found.file, nl=not found.file.endswith("\n"))
+    click.echo(visible(found.file), nl=not found.file.endswith("\n"))
 
 
 @notice_command.command("mark")
@@ -147,7 +147,7 @@ def mark_command(
     entries = [
         _entry(notice, touched, what, person, instant_at(at, touched.zone, now), note)
         for touched in chosen
-        if _is_news(touched, what)
+        if is_news(touched, what)
     ]
     with program.store.write() as conn:
         for entry in entries:
@@ -199,14 +199,6 @@ def _named(one: Looked, codes: Sequence[str], what: str) -> list[Touched]:
                 "where that is wrong, correct the register"
             )
     return [known[code] for code in dict.fromkeys(codes)]
-
-
-def _is_news(touched: Touched, what: str) -> bool:
-    """Whether the entry would say something that is not on record yet."""
-    if what == CORRECTED:
-        return touched.finding is not Finding.CORRECTED
-    reached = {what, _COMPLETE} if what == _UNDERWAY else {what}
-    return touched.finding in ASKING and not reached & set(touched.stages)
 
 
 def _entry(notice: Notice, touched: Touched, what: str, person: str, at: datetime, note: str) -> NewEntry:

@@ -15,8 +15,12 @@ from ..register.found import TABLES
 from ..register.importing import import_file
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import RoundResult, reckon_units
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk
 
+_TITLES = {
+    "contradiction": "the label's code says something else than what was typed",
+    "label": "codes of labels that could not be read, or not wholly",
+}
 _SHOWN = 40  # rows of a list in a terminal; --json and a pipe get them all
 
 
@@ -103,12 +107,16 @@ def _tell(desk: Desk, report: Report, reckoned: RoundResult | None) -> None:
     if report.odd:
         rows = [("odd", one.file, one.sheet, one.row, one.column, one.value, one.cure) for one in report.odd]
         _list(desk, "odd", ("", "file", "sheet", "row", "column", "value", "why"), rows)
+    for title, found in (("contradiction", report.contradictions), ("label", report.warnings)):
+        rows = [(title, one.file, one.sheet, one.row, one.column, one.value, one.cure) for one in found]
+        _list(desk, _TITLES[title], ("", "file", "sheet", "row", "column", "value", "what to do"), rows)
     counts = [(table, *report.counts[table].as_dict().values()) for table in TABLES if table in report.counts]
     desk.table(("table", "added", "changed", "unchanged", "missing"), counts)
     if not report.written:
         desk.say("looked at only; nothing was written")
     elif reckoned is not None:
-        desk.say(f"{reckoned.units} units reckoned: {reckoned.duties} duties; see: nightround today")
+        said = f"{counted(reckoned.units, 'unit')} reckoned: {counted(reckoned.duties, 'duty', 'duties')}"
+        desk.say(f"{said}; see: nightround today")
     else:
         desk.say("written" if report.changed_anything() else "nothing has changed")
     for finding in reckoned.findings if reckoned is not None else ():

@@ -27,7 +27,7 @@ from ..rounds.bindings import (
 from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rulebook
 from ..store.tables import sites, units
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk
 
 
 @click.command("rules")
@@ -170,7 +170,7 @@ def _show_fleet(desk: Desk, here: list[_Here], day: date) -> None:
 
 
 def _show_site(desk: Desk, here: _Here, site: str, day: date) -> None:
-    desk.say(f"Site {site} ({place_words(here.kind.place)}), {here.kind.units} units, on {day}")
+    desk.say(f"Site {site} ({place_words(here.kind.place)}), {counted(here.kind.units, 'unit')}, on {day}")
     columns = ("about", "rule", "owed", "force", "source", "verified", "in force", "binds because", "replaces", "note")
     rows = [
         (

@@ -24,7 +24,7 @@ from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..rounds.troubles import Kind, troubles
 from ..store.tables import units
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk
 from .rota import in_zone
 from .troubles import speak_of_troubles
 
@@ -94,7 +94,7 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
         (r.zone, r.on, r.units, r.duties, r.moves, r.cases_opened, r.cases_closed, r.seconds) for r in looked.rounds
     ]
     desk.table(columns, rows)
-    desk.say(f"{sum(r.moves for r in looked.rounds)} moves, {looked.messages} messages")
+    desk.say(f"{counted(sum(r.moves for r in looked.rounds), 'move')}, {counted(looked.messages, 'message')}")
     findings = [finding for r in looked.rounds for finding in r.findings]
     for finding in findings:
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
@@ -192,7 +192,7 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
     _say_troubles(desk, found["troubles"])
     _say_rounds(desk, found["rounds"])
     states = found["conditions"]
-    desk.say(f"{found['units']} units: " + ", ".join(f"{count} {name}" for name, count in states.items()))
+    desk.say(f"{counted(found['units'], 'unit')}: " + ", ".join(f"{count} {name}" for name, count in states.items()))
     _list(
         desk,
         f"Not to be relied on: {states['not to be relied on']}",
@@ -212,7 +212,8 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
         ]
         columns = ("unit", "site", "what", when.replace("_", " "), "who", "because")
         _list(desk, f"{title}: {total}", rows, total, columns)
-    desk.say(f"Not recorded: {found['standings']['not recorded']} duties have no date on record.")
+    dateless = found["standings"]["not recorded"]
+    desk.say(f"Not recorded: {counted(dateless, 'duty has', 'duties have')} no date on record.")
     cases, letters = found["cases"], found["letters"]
     desk.say(f"Cases: {cases['open']} open, {cases['taken']} taken.")
     desk.say(f"Letters: {letters['waiting']} waiting, {letters['given up']} given up.")

@@ -1,4 +1,7 @@
-"""Writes an invented fleet as a folder of import files, one site after the other, so that size costs no memory."""
+"""Writes an invented fleet as a folder of import files and a safety notice, one site after the other.
+
+So size costs no memory: only the first block's units are held, which the notice is about.
+"""
 
 from __future__ import annotations
 
@@ -14,9 +17,10 @@ from typing import Any
 from ..errors import UserError
 from .dice import dice
 from .history import LOG_DAYS
+from .notice import FILE, write_notice
 from .people import COORDINATOR, REGIONS, manager, of_the_fleet, rota, site_people
 from .places import KINDS, UNITS_A_BLOCK, Kind
-from .rows import HEADERS, Row, spares_of_a_site, tell
+from .rows import HEADERS, Row, contradicted, spares_of_a_site, tell
 from .stories import dealt
 
 Progress = Callable[[int, int | None], None]
@@ -50,11 +54,16 @@ class _Files:
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
         self.rows = dict.fromkeys(HEADERS, 0)
+        self._folder = folder
         self._writers: dict[str, Any] = {}
         for name, header in HEADERS.items():
             opened = stack.enter_context((folder / f"{name}.csv").open("w", encoding="utf-8", newline=""))
             self._writers[name] = csv.writer(opened)
             self._writers[name].writerow(header)
+
+    def notice(self, text: str) -> None:
+        """The safety notice lies beside the files that `import` reads, and is added by itself."""
+        (self._folder / FILE).write_text(text, encoding="utf-8", newline="\n")
 
     def add(self, name: str, rows: Iterable[Row]) -> None:
         listed = list(rows)
@@ -76,6 +85,8 @@ def _sites(units: int) -> Iterator[tuple[int, int, Kind, int]]:
 
 
 def _write(files: _Files, units: int, seed: int, on: date, days: int, progress: Progress) -> None:
+    slip = False  # one typed date of the fleet contradicts the code on the label
+    first_units: list[Row] = []
     files.add("people", of_the_fleet(dice(seed, "fleet")))
     files.add("rota", rota(on))
     stories: list[str] = []
@@ -97,11 +108,25 @@ def _write(files: _Files, units: int, seed: int, on: date, days: int, progress: 
             number = first + place
             story = stories[number - block * UNITS_A_BLOCK]
             told = tell(seed, on, kind, site, place + 1, number, story, COORDINATOR, days)
+            parts = told.parts
+            if block == 0:
+                first_units.append(told.unit)
+                if not slip and story == "well":
+                    parts = _one_slip(parts)
+                    slip = parts != told.parts
             files.add("units", [told.unit])
-            files.add("parts", told.parts)
+            files.add("parts", parts)
             files.add("log", told.log)
         progress(first + count, units)
     _managers(files, seed, current, region_sites)
+    files.notice(write_notice(first_units, on))
+
+
+def _one_slip(parts: list[Row]) -> list[Row]:
+    """The parts with a slip in the first that has a code and a typed date, if one has."""
+    changed = [contradicted(part) for part in parts]
+    place = next((number for number, part in enumerate(parts) if changed[number] != part), None)
+    return parts if place is None else [*parts[:place], changed[place], *parts[place + 1 :]]
 
 
 def _managers(files: _Files, seed: int, block: int, region_sites: dict[str, list[str]]) -> None:

@@ -147,8 +147,8 @@ class History:
         elif story == "fault reported by a passer-by":
             self._add(_YESTERDAY, 7 * 60 + 31, "fault", "", {"self-test": "fault"}, note="red light, and it chirps")
         elif story == "used, not restored":
-            note = "CPR about 14 minutes, 2 shocks; the crew took the pads"
-            self._add(_YESTERDAY, 6 * 60 + 52, "used", self.contact, note=note)
+            readings = {"cpr-minutes": "14", "shocks": "2", "mode": "adult"}
+            self._add(_YESTERDAY, 6 * 60 + 52, "used", self.contact, readings, note="the crew took the pads")
         elif story == "used and restored":
             self._used(self.plan.sets[pads][-1].fitted - 1)
         elif story == "withdrawn":
@@ -176,8 +176,9 @@ class History:
         self._add(day, minute, "fitted", self.contact, part=part)
 
     def _used(self, day: int) -> None:
-        note = "CPR about 9 minutes, 1 shock; breathing when the crew left"
-        self._add(day, 11 * 60 + 8, "used", self.contact, note=note)
+        readings = {"cpr-minutes": "9", "shocks": "1", "mode": "adult"}
+        self._add(day, 11 * 60 + 8, "used", self.contact, readings, note="breathing when the crew left")
+        self._add(day, 11 * 60 + 45, "reported", self.contact, {"about": "crew"})
         self._add(day, 13 * 60 + 20, "downloaded", self.coordinator, note="one event, 11 minutes")
         for kind in self.model.pads:
             self._fitted(day + 1, 8 * 60 + 15, kind, self.plan.sets[kind][-1])

@@ -128,7 +128,7 @@ def _part(
     fitted: int | None,
 ) -> Row:
     """Label dates come as people write them: to the day, or the month only where the last day of a month is meant; a
-    few with the label's own code."""
+    few with the label's own code, of which some leave the rest to it."""
     text = udi = ""
     if label is not None:
         day = on + timedelta(days=label)
@@ -137,6 +137,10 @@ def _part(
             text = text[:7]
         elif rng.random() < 0.2:
             udi = gs1(rng, day, lot_number)
+            if label > 60 and lot_number and lot_number[-1] in "258":
+                text = lot_number = ""  # the code says both
+            elif lot_number[-1:] in ("1", "4", "7"):
+                udi = _as_scanned(udi)
     currency = _CURRENCY.get(kind.country, "EUR")
     price = (140 if part == "battery" else 62) * _PRICE[currency]
     cost = f"{price:.2f} {currency}" if rng.random() < 0.8 else ""
@@ -144,10 +148,27 @@ def _part(
 
 
 def gs1(rng: random.Random, expires: date, lot_number: str) -> str:
-    """A GS1 element string with a GTIN from the range kept for examples (prefix 952), the expiry and the lot."""
+    """A GS1 element string with a GTIN from the range kept for examples (prefix 952), the expiry and any lot."""
     body = f"0952{rng.randrange(10**9):09}"
     total = sum(int(digit) * (3 if place % 2 == 0 else 1) for place, digit in enumerate(reversed(body)))
-    return f"(01){body}{-total % 10}(17){expires:%y%m%d}(10){lot_number}"
+    return f"(01){body}{-total % 10}(17){expires:%y%m%d}" + (f"(10){lot_number}" if lot_number else "")
+
+
+def _as_scanned(udi: str) -> str:
+    """The same as a scanner sends it: the lot before the date, so that the separator FNC1 must stand between them."""
+    product, expires, lot_number = udi[4:18], udi[22:28], udi[32:]
+    return f"01{product}10{lot_number}\x1d17{expires}"
+
+
+def contradicted(part: Row) -> Row:
+    """A part's row with a typed date a year later than the one in its code: a slip that an import reports. Other rows
+    come back as they are."""
+    row = dict(zip(HEADERS["parts"], part, strict=True))
+    if row["state"] != "fitted" or not row["udi"] or len(row["label_date"]) != 10:
+        return part
+    day = date.fromisoformat(row["label_date"])
+    row["label_date"] = (day + timedelta(days=365)).isoformat()
+    return tuple(row.values())
 
 
 def _log(code: str, on: date, zone: ZoneInfo, entry: Entry) -> Row:

@@ -13,7 +13,10 @@ from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
 from ..errors import UserError
+from ..reckoning.dates import local_day
 from ..reckoning.readings import SCOPES, WORDS
+from ..register.fitting import code_of
+from ..register.labelled import of_part
 from ..register.log import NewEntry
 from ..register.recording import PART_KINDS
 from .words import spoken
@@ -144,11 +147,12 @@ def log_entry(
         readings = _use(form)
     elif entry == "reported":
         about = form.get("about", "")
-        if about not in WORDS["about"]:
+        rule = about.removeprefix("rule/")
+        if about not in WORDS["about"] and (rule == about or not rule):
             raise UserError("Choose what was reported from the list")
-        readings = {"about": about}
+        readings = {"about": about} if rule == about else {"about": "use", "rule": rule}
     elif entry in ("ordered", "fitted", "removed"):
-        part = _part(form, entry)
+        part = _part(form, entry, local_day(at, zone))
     return NewEntry(unit_id, at, entry, by_person, readings, part, note, source="page")
 
 
@@ -207,7 +211,7 @@ def _use(form: Mapping[str, str]) -> dict[str, str]:
     return found
 
 
-def _part(form: Mapping[str, str], entry: str) -> dict[str, str]:
+def _part(form: Mapping[str, str], entry: str, today: date) -> dict[str, str]:
     kind = clean(form.get("kind", ""))
     if kind not in PART_KINDS and not re.fullmatch(r"kit-[a-z0-9-]{1,24}", kind):
         raise UserError("Choose which part it is")
@@ -218,16 +222,22 @@ def _part(form: Mapping[str, str], entry: str) -> dict[str, str]:
         lot = clean(form.get("lot", ""))
         if len(lot) > 64:
             raise UserError("The lot has more than 64 characters; copy it as it is printed")
-        label = form.get("label_date", "").strip()
+        label, udi = form.get("label_date", "").strip(), code_of(form.get("udi", ""))
+        scanned = of_part(udi, "", None, today)
         if label:
             part["label_date"] = _label(label)
-        elif form.get("no-date") != "yes":
+        elif udi and scanned.label is None and form.get("no-date") != "yes":
+            why = f" ({scanned.warnings[0]})" if scanned.warnings else ""
+            raise UserError(f"The scanned code gives no date{why}; give the date printed on the part")
+        elif scanned.label is None and form.get("no-date") != "yes":
             raise UserError(
                 f"Give the date printed on the part ({spoken(kind)}), or say that none is printed: "
                 "without it no date can be reckoned"
             )
         if lot:
             part["lot"] = lot
+        if udi:
+            part["udi"] = udi
     return part
 
 

@@ -41,6 +41,7 @@ class Owed:
     site_name: str
     zone: str
     kind: str
+    rule: str  # of the report of a use: the one rule that asks for it; "" of any other duty
     subject: str
     standing: str
     opens: date | None
@@ -106,6 +107,7 @@ def _owed(row: Any, now: datetime) -> Owed:
         row.site_name or row.site,
         row.time_zone,
         row.kind,
+        row.key.partition("/")[2] if row.kind == "report-use" else "",
         row.subject,
         row.standing,
         row.opens,

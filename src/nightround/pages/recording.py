@@ -34,16 +34,23 @@ class Done(NamedTuple):
         return f"done={self.entry_id}" + ("" if self.reckoned else "&late=1")
 
 
-def write_entry(program: Program, entry: NewEntry, check: Callable[[Connection], None] | None = None) -> Done:
+def write_entry(
+    program: Program,
+    entry: NewEntry,
+    check: Callable[[Connection], None] | None = None,
+    *,
+    accept_odd: bool = False,
+) -> Done:
     """Writes the entry with its consequences in one unit of work, then reckons the unit.
 
     `check` runs in the same unit of work after writers have been put in order; it raises to refuse the entry.
+    `accept_odd` keeps implausible dates of a fitted part, marked.
     Raises UserError for what the log cannot take.
     """
     now = program.clock()
     with program.store.write() as conn:
         conn.execute(select(fleet.c.id).with_for_update())
-        entry_id = _just_written(conn, entry, now) or _write(conn, entry, now, check)
+        entry_id = _just_written(conn, entry, now) or _write(conn, entry, now, check, accept_odd)
     return Done(entry_id, _reckon(program, entry.unit_id))
 
 
@@ -57,12 +64,14 @@ def _reckon(program: Program, unit_id: int) -> bool:
     return True
 
 
-def _write(conn: Connection, entry: NewEntry, now: datetime, check: Callable[[Connection], None] | None) -> int:
+def _write(
+    conn: Connection, entry: NewEntry, now: datetime, check: Callable[[Connection], None] | None, accept_odd: bool
+) -> int:
     if check is not None:
         check(conn)
     if entry.strikes is not None:
         return strike(conn, entry.strikes, entry.note, entry.by_person, now)
-    return record(conn, entry, now)
+    return record(conn, entry, now, accept_odd=accept_odd)
 
 
 def _just_written(conn: Connection, entry: NewEntry, now: datetime) -> int | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from typing import Any
 
@@ -10,10 +11,13 @@ from starlette.responses import Response
 
 from ..errors import UserError
 from ..reckoning.dates import local_day
+from ..register.fitting import Unlikely, label_day, remarks_on
+from ..register.found import LabelDate
+from ..register.labelled import of_part
 from ..register.log import NewEntry
 from ..register.recording import PART_KINDS
 from ..store.tables import duties, log, parts
-from . import history, owing
+from . import asked, history, owing
 from .doors import NOT_FOUND, Refused, Visit, not_found, whole
 from .fleet_state import round_of
 from .forms import (
@@ -45,13 +49,28 @@ def write(visit: Visit) -> Response:
     try:
         if visit.form.get("entry") == "struck":
             done = _strike(visit, unit)
+        elif visit.form.get("entry") == asked.NOTICE:
+            done = _notice(visit, unit)
         else:
             allowed = visit.known.may_write()
             entry = log_entry(visit.form, unit.id, unit.zone, visit.known.person, allowed, visit.now)
-            done = write_entry(visit.program, entry)
+            odd = visit.form.get("accept-odd") == "yes"
+            done = write_entry(visit.program, entry, lambda conn: asked.check_report(conn, entry), accept_odd=odd)
+    except Unlikely as error:
+        wrong = f"{error.why}. Correct it, or say below the date that it is printed so. Nothing was recorded."
+        return _page(visit, wrong=wrong, typed=visit.form, odd=True)
     except UserError as error:
         return _page(visit, wrong=f"{error}".rstrip(".") + ". Nothing was recorded.", typed=visit.form)
     return visit.go(f"/units/{in_path(unit.unit)}?{done.query()}#recorded")
+
+
+def _notice(visit: Visit, unit: UnitSeen) -> Done:
+    if "reported" not in visit.known.may_write():
+        raise UserError("You may not record what was done about a notice; ask the unit's coordinator to")
+    entry = asked.notice_entry(visit.form, unit, visit.known.person, visit.now)
+    return write_entry(
+        visit.program, entry, lambda conn: asked.check_notice(conn, visit.program, unit, entry, visit.now)
+    )
 
 
 def _strike(visit: Visit, unit: UnitSeen) -> Done:
@@ -69,7 +88,7 @@ def _strike(visit: Visit, unit: UnitSeen) -> Done:
     return write_entry(visit.program, entry)
 
 
-def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = None) -> Response:
+def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = None, odd: bool = False) -> Response:
     skip = visit.number("skip")
     with visit.program.store.read() as conn:
         unit = unit_by_code(conn, visit.known, visit.path("code"))
@@ -83,12 +102,15 @@ def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = No
             "unit": unit,
             "owed": owed,
             "parts": _parts(conn, unit.id),
+            "notices": asked.notices_of(conn, visit.program, unit, visit.now),
+            "reports": asked.reports_of(owed),
             "cases": cases_of_unit(conn, unit.id, visit.now),
             "entries": entries,
             "entries_total": total,
             "skip": skip,
             "page_size": history.PAGE,
             "recorded": history.one(conn, unit.id, done) if done else None,
+            "remarks": _remarks(conn, unit, done) if done else [],
             "late": visit.asked("late") == "1",
             "round": round_of(conn, unit.zone, visit.now),
         }
@@ -99,9 +121,27 @@ def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = No
         may=visit.known.may_write(),
         may_strike=visit.known.looks_after,
         wrong=wrong,
+        odd=odd,
         **form_content(typed or {}),
         **content,
     )
+
+
+def _remarks(conn: Connection, unit: UnitSeen, entry_id: int) -> list[str]:
+    """What is to be said of a fitted part's label: where its code contradicts what was typed, or could not be read."""
+    row = conn.execute(
+        select(log.c.at, log.c.part).where(log.c.id == entry_id, log.c.unit_id == unit.id, log.c.entry == "fitted")
+    ).first()
+    told = {} if row is None else json.loads(row.part)
+    if row is None or not told:
+        return []
+    fitted = conn.execute(
+        select(parts.c.udi).where(parts.c.unit_id == unit.id, parts.c.kind == told["kind"], parts.c.state == "fitted")
+    ).first()
+    typed = told.get("label_date", "")
+    udi = told.get("udi") or (fitted.udi if fitted is not None else "")
+    label = LabelDate(typed, label_day(typed)) if typed else None
+    return remarks_on(of_part(udi, told.get("lot", ""), label, local_day(row.at, unit.zone)))
 
 
 def form_content(typed: Mapping[str, str]) -> dict[str, object]:

@@ -167,7 +167,7 @@ def join_pairs(values: dict[str, str]) -> str:
 
 def split_pairs(cell: Cell) -> dict[str, str] | None:
     """The pairs of a cell; a `;` or `\\` inside a value stands behind a `\\`. A name that comes twice is refused."""
-    text = _without_control(bare(cell), "\n\t")
+    text = _without_control(bare(cell), "\n\t" + _GROUP_SEPARATOR)
     _refuse_error(text)
     found: dict[str, str] = {}
     for part in re.findall(r"((?:[^;\\]|\\.?)*)(?:;|$)", text, re.DOTALL):

@@ -54,8 +54,9 @@ class Counts:
 class Report:
     """Everything one import found and did. Where there are problems, nothing was written.
 
-    `odd`: implausible values that were kept because that was asked for. `touched`: ids of the units whose duties may
-    have moved; they are to be reckoned next.
+    `odd`: implausible values that were kept because that was asked for. `contradictions`: where a label's code and what
+    was typed differ; `warnings`: codes that could not be read, or not wholly. `touched`: ids of the units whose duties
+    may have moved; they are to be reckoned next.
     """
 
     counts: dict[str, Counts] = field(default_factory=dict)
@@ -63,6 +64,8 @@ class Report:
     changes: list[Change] = field(default_factory=list)
     missing: list[Mention] = field(default_factory=list)
     odd: list[Problem] = field(default_factory=list)
+    contradictions: list[Problem] = field(default_factory=list)
+    warnings: list[Problem] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     touched: set[int] = field(default_factory=set)
@@ -89,6 +92,8 @@ class Report:
             ],
             "missing": [{"table": one.table, "key": one.key} for one in self.missing],
             "odd": [problem.as_dict() for problem in self.odd],
+            "contradictions": [problem.as_dict() for problem in self.contradictions],
+            "warnings": [problem.as_dict() for problem in self.warnings],
             "remarks": self.remarks,
         }
 

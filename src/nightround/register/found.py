@@ -15,10 +15,14 @@ Progress = Callable[[int, int | None], None]
 
 @dataclass(frozen=True, slots=True)
 class LabelDate:
-    """A date as it stands on a label or card. `last_good_day`: of a year and month, the last day of that month."""
+    """A date as it stands on a label or card. `last_good_day`: of a year and month, the last day of that month.
+
+    `read_from`: typed, gs1 or hibc.
+    """
 
     raw: str
     last_good_day: date
+    read_from: str = "typed"
 
 
 Value = str | date | datetime | float | LabelDate | dict[str, str] | tuple[str, ...] | None

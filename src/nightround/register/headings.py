@@ -39,6 +39,8 @@ _UNITS = {
     "model": "device model; type; modell; gerätetyp; typ; modèle; 機種; 型式; モデル; 機種名",
     "serial": "serial no; serial number; s/n; sn; seriennummer; serien-nr; numéro de série; no de série; n° de série; "
     "製造番号; シリアル番号; シリアル",
+    # Not kept itself: it fills serial and made_on.
+    "udi": "device udi; udi of the device; unique device identifier; udi gerät; udi appareil; 機器udi",
     "made_on": "date of manufacture; manufacture date; manufactured; manufactured on; herstelldatum; "
     "herstellungsdatum; hergestellt am; date de fabrication; fabriqué le; 製造日; 製造年月; 製造年月日",
     "in_service_on": "in service since; in service date; installed; installed on; installation date; commissioned; "
@@ -85,6 +87,7 @@ _PART_FIELDS = {
     "fitted_on": "{} fitted; {} fitted on; {} installed; {} installed on; {} installation date; {} changed on; "
     "{} replaced on; {} eingesetzt; {} eingesetzt am; {} eingebaut am; {} gewechselt am; pose {}; date de pose {}; "
     "{} posée le; {} posées le; {}装着日; {}交換日; {}取付日",
+    "udi": "{} udi; udi {}; {} barcode; {} bar code; {} strichcode; code-barres {}; {}バーコード",
 }
 
 _PARTS = {

@@ -122,5 +122,8 @@ def compare(conn: Connection, reading: Reading, now: datetime, *, accept_odd: bo
     comparison.report.remarks += reading.remarks
     for compare_table in _TABLES:
         compare_table(comparison)
+    if comparison.filled:
+        cells = "1 empty cell" if comparison.filled == 1 else f"{comparison.filled} empty cells"
+        comparison.remark(f"{cells} filled from the codes of labels (udi)")
     comparison.report.problems.sort(key=lambda one: (one.file, one.sheet, one.row or 0))
     return comparison

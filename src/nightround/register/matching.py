@@ -74,6 +74,8 @@ def pair(told: Sequence[Told], held: Sequence[Held]) -> Pairing:
                 waiting.remove(place)
 
     for state in ("fitted", "spare", "removed"):
+        settle(pairing.known, state, lambda one, part: part.state == one.state and _same_code(one, part, exactly=True))
+        settle(pairing.known, state, lambda one, part: part.state == one.state and _same_code(one, part))
         settle(pairing.known, state, lambda one, part: part.state == one.state and _same(one, part, fitted_too=True))
         settle(pairing.known, state, lambda one, part: part.state == one.state and _same(one, part))
     newer = any(part.state == "fitted" for part in free)
@@ -84,6 +86,9 @@ def pair(told: Sequence[Told], held: Sequence[Held]) -> Pairing:
     settle(pairing.known, "removed", lambda one, part: part.state == "fitted" and _same(one, part))
     settle(pairing.known, "removed", lambda one, part: part.state == "spare" and _same(one, part))
     settle(pairing.known, "fitted", lambda one, part: part.state == one.state)
+    if moved_in:
+        # Two that changed places: the one that was fitted is the spare now, or both would be fitted.
+        settle(pairing.known, "spare", lambda one, part: _gave_way(part) and _is_named(one) and _same(one, part))
     settle(pairing.overtaken, "spare", lambda one, part: part.state != "spare" and _is_named(one) and _same(one, part))
     settle(pairing.known, "spare", lambda one, part: part.state == one.state)
     for part in free:
@@ -109,6 +114,17 @@ def _same(told: Told, held: Held, *, fitted_too: bool = False) -> bool:
     if "label_date" in values and not same_label(values["label_date"], held):
         return False
     return not fitted_too or "fitted_on" not in values or values["fitted_on"] == held.fitted_on
+
+
+def _gave_way(held: Held) -> bool:
+    """Whether the part must leave its place when another of the kind is fitted."""
+    return held.state == "fitted" and one_at_a_time(held.kind)
+
+
+def _same_code(told: Told, held: Held, *, exactly: bool = False) -> bool:
+    """Whether both have the same code of a label; `exactly`: and everything else the same too."""
+    udi = told.values.get("udi")
+    return bool(udi) and udi == held.udi and (not exactly or _same(told, held, fitted_too=True))
 
 
 def _is_named(told: Told) -> bool:

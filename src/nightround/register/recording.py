@@ -8,32 +8,36 @@ from __future__ import annotations
 
 import json
 from datetime import date, datetime
-from typing import Any
 
 from sqlalchemy import Connection, insert, select, update
 
 from ..errors import UserError
-from ..reckoning.dates import local_day, month_end
+from ..reckoning.dates import local_day
 from ..reckoning.readings import WORDS, is_word, understood
 from ..store.database import raise_version
 from ..store.tables import fleet, log, parts, people, sites, units
 from .cells import plain
 from .evidence import refresh
+from .fitting import code_of, label_day, look_at, refuse_odd
 from .gravestones import DISCARDED
 from .headings import normal
 from .log import NewEntry, append
 from .notices import settled
 
-PART_KEYS = ("kind", "lot", "label_date", "expected", "note")
+PART_KEYS = ("kind", "lot", "label_date", "udi", "expected", "note")
 NEEDS_KIND = ("fitted", "removed", "ordered")
 PART_KINDS = ("pads-adult", "pads-child", "pads-universal", "battery")
 _SPELLED = {normal(name): name for name in WORDS}
 
 
-def record(conn: Connection, entry: NewEntry, now: datetime) -> int:
+def record(
+    conn: Connection, entry: NewEntry, now: datetime, *, accept_odd: bool = False, remarks: list[str] | None = None
+) -> int:
     """Writes the entry and what follows from it, and gives its id.
 
-    Raises UserError, naming the field and the cure, for readings or part details that cannot be understood.
+    `remarks` is added to: sentences about a fitted part's label, above all where its code contradicts what was typed.
+    Raises UserError, naming the field and the cure, for readings or part details that cannot be understood, and for
+    the days of a fitted part that cannot be right unless `accept_odd`: then they are kept, marked.
     """
     check_words(entry.readings)
     _check_part(entry)
@@ -45,7 +49,7 @@ def record(conn: Connection, entry: NewEntry, now: datetime) -> int:
         return entry_id  # the same entry was there already
     if known:
         if entry.entry == "fitted":
-            _fit(conn, entry)
+            _fit(conn, entry, now, accept_odd, [] if remarks is None else remarks)
         elif entry.entry == "removed":
             _take_off(conn, entry, _zone(conn, entry.unit_id))
     refresh(conn, [entry.unit_id])
@@ -90,16 +94,6 @@ def check_words(readings: dict[str, str]) -> None:
             raise UserError(f"reading {name}={value!r} is not understood; use {understood(name)}")
 
 
-def label_day(text: str) -> date:
-    """The last good day of a label date typed as YYYY-MM-DD or YYYY-MM (good to the end of the month)."""
-    try:
-        if len(text) == 7:
-            return month_end(date.fromisoformat(f"{text}-01"))
-        return date.fromisoformat(text)
-    except ValueError:
-        raise UserError(f"label_date {text!r} is not a date; write it as 2029-04-30, or 2029-04 for a month") from None
-
-
 def check_details(part: dict[str, str]) -> None:
     """Raises UserError for part details whose names or values are not understood."""
     for key in part:
@@ -115,6 +109,8 @@ def check_details(part: dict[str, str]) -> None:
             raise UserError(f"expected {part['expected']!r} is not a date; write it as 2027-01-15") from None
     if "label_date" in part:
         label_day(part["label_date"])
+    if "udi" in part:
+        code_of(part["udi"])
 
 
 def _check_part(entry: NewEntry) -> None:
@@ -129,27 +125,24 @@ def _is_known(conn: Connection, person: str) -> bool:
     return conn.execute(select(people.c.id).where(people.c.person == person)).first() is not None
 
 
-def _fit(conn: Connection, entry: NewEntry) -> None:
+def _fit(conn: Connection, entry: NewEntry, now: datetime, accept_odd: bool, remarks: list[str]) -> None:
     """The part becomes the fitted one of its kind; the one before is off, and a spare of that lot is used up.
 
     Where a part that was fitted on a later day is on record, this one has been off since: it was written down late.
     """
-    kind, lot = entry.part["kind"], entry.part.get("lot", "")
     zone = _zone(conn, entry.unit_id)
+    fitting = look_at(conn, entry.unit_id, entry.part, local_day(entry.at, zone), local_day(now, zone))
+    if fitting.odd and not accept_odd:
+        refuse_odd(fitting)
+    remarks += fitting.remarks
     later = _take_off(conn, entry, zone)
-    fitted_on = local_day(entry.at, zone)
-    label = entry.part.get("label_date", "")
-    row: dict[str, Any] = {"state": "removed" if later else "fitted", "fitted_on": fitted_on}
-    if label:
-        row |= {"label_date": label, "last_good_day": label_day(label), "read_from": "typed"}
-    spare = None
-    if lot:
-        mine = (parts.c.unit_id == entry.unit_id, parts.c.state == "spare", parts.c.kind == kind, parts.c.lot == lot)
-        spare = conn.execute(select(parts.c.id).where(*mine).order_by(parts.c.id)).scalars().first()
-    if spare is not None:
-        conn.execute(update(parts).where(parts.c.id == spare).values(**row))
+    row = fitting.columns | {"state": "removed" if later else "fitted"}
+    if fitting.odd:
+        row["odd"] = True
+    if fitting.spare is not None:
+        conn.execute(update(parts).where(parts.c.id == fitting.spare).values(**row))
     else:
-        conn.execute(insert(parts).values(unit_id=entry.unit_id, kind=kind, lot=lot, **row))
+        conn.execute(insert(parts).values(unit_id=entry.unit_id, kind=entry.part["kind"], **row))
 
 
 def _take_off(conn: Connection, entry: NewEntry, zone: str) -> bool:

@@ -11,7 +11,7 @@ from datetime import date, datetime
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, not_, or_, select
 
 from ..reckoning.facts import Evidence, Marks, Part, Place, UnitFacts, Use
 from ..store.tables import cases, conditions, duties, evidence, parts, sites, units
@@ -192,7 +192,19 @@ def _with_days(text: str) -> tuple[Any, ...]:
 def part_columns(marks: bool) -> tuple[Any, ...]:
     """The columns of a `Part`, in its order."""
     columns = (parts.c.id, parts.c.kind, parts.c.state, parts.c.last_good_day, parts.c.fitted_on)
-    return (*columns, parts.c.lot) if marks else columns
+    return (*columns, _sure_lot().label("lot")) if marks else columns
+
+
+def _sure_lot() -> ColumnElement[str]:
+    """The lot, but none where the code on the label says another: of which a notice speaks cannot be told then.
+
+    The code is not read here, which would cost a part its decoding every night: the lot must stand in it as it is
+    typed, case and blanks aside. A written-out code without a lot (GS1: no "(10)") contradicts nothing.
+    """
+    lot, udi = (func.lower(func.replace(column, " ", "")) for column in (parts.c.lot, parts.c.udi))
+    says_none = and_(udi.startswith("("), not_(udi.contains("(10)")))
+    holds = or_(parts.c.udi == "", parts.c.lot == "", says_none, udi.contains(lot))
+    return case((holds, parts.c.lot), else_="")
 
 
 def _parts(conn: Connection, ids: Sequence[int], marks: bool) -> dict[int, tuple[Part, ...]]:

@@ -18,11 +18,13 @@ from ..reckoning.facts import Part
 from ..reckoning.noticed import KIND, marked, notice_duty
 from ..reckoning.notices import Finding, Notice, Verdict
 from ..reckoning.owed import Standing
+from ..reckoning.readings import CORRECTED, STAGES
 from ..reckoning.rules import ModelSheet
 from ..store.tables import duties, parts, sites, units
 from .loading import Loaded, load, part_columns
 
 ASKING = (Finding.MATCHES, Finding.CANNOT_TELL)
+_UNDERWAY, _COMPLETE, _NOT_CONCERNED = STAGES
 _PAGE = 1000
 
 
@@ -109,6 +111,32 @@ def look_over(
     for one in looked:
         one.units.sort(key=lambda touched: touched.unit)
     return looked
+
+
+def of_unit(
+    conn: Connection, unit_id: int, notices: Iterable[Notice], sheets: Mapping[str, ModelSheet], now: datetime
+) -> list[tuple[Notice, Touched]]:
+    """What each of the notices means for one unit, without those that do not mean it."""
+    site = conn.execute(
+        select(sites.c.site).join(units, units.c.site_id == sites.c.id).where(units.c.id == unit_id)
+    ).scalar_one()
+    found = []
+    for loaded in load(conn, [unit_id], marks=True):
+        for notice in notices:
+            verdict = Matcher(notice, sheets).judge(loaded.facts)
+            if verdict.finding is not Finding.CLEAR:
+                found.append((notice, _touched(loaded, site, notice, verdict, now)))
+    return found
+
+
+def is_news(touched: Touched, what: str) -> bool:
+    """Whether recording that stage or correction would say something that is not on record and counts."""
+    if what == CORRECTED:
+        return touched.finding is not Finding.CORRECTED
+    if what == _NOT_CONCERNED and touched.finding is Finding.MATCHES:
+        return False
+    reached = {what, _COMPLETE} if what == _UNDERWAY else {what}
+    return touched.finding in ASKING and not reached & set(touched.stages)
 
 
 def to_reckon(conn: Connection, one: Looked) -> tuple[list[int], list[int]]:

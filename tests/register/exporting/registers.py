@@ -46,6 +46,15 @@ _DAY = st.none() | st.dates(date(1990, 1, 1), date(2026, 11, 24))
 _SOME_DAY = st.dates(date(2020, 1, 1), date(2029, 12, 31))
 _LABEL = st.none() | st.sampled_from([Days("day-first").label(text) for text in _LABELS])
 
+_UDI = _kept(cells.scanned, 12) | st.sampled_from(
+    [
+        "(01)09521234543213(17)270430(10)=A1",
+        "(01)09521234543213(17)250400",
+        "010952123454321310K7\x1d17281231",
+        "+A99912345/$$52001510X33",
+    ]
+)
+
 
 def _number(limit: int) -> st.SearchStrategy[float | None]:
     return st.none() | st.floats(-limit, limit)
@@ -82,7 +91,7 @@ def registers(draw: st.DrawFn) -> Reading:
             continue
         fitted.add((owner, kind))
         values = {owner[0]: owner[1], "kind": kind, "state": state, "lot": draw(_kept(cells.code, 6))}
-        values |= {"label_date": draw(_LABEL), "fitted_on": draw(_DAY), "udi": draw(_kept(cells.scanned, 12))}
+        values |= {"label_date": draw(_LABEL), "fitted_on": draw(_DAY), "udi": draw(_UDI)}
         tables.setdefault("parts", []).append(_row(values | {"cost": draw(_LINE)}))
     people = draw(_codes(3))
     for person in people:

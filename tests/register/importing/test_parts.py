@@ -81,6 +81,21 @@ def test_a_spare_that_is_fitted_takes_the_place_of_the_one_before(office: Office
     ]
 
 
+def test_two_parts_that_change_places_are_one_fitted_and_one_spare(
+    office: Office, folder: Path, tmp_path: Path
+) -> None:
+    one = "U1 | | battery | {} | B1 | 2028-06 | {} |\nU1 | | battery | {} | B2 | 2030-06 | {} |\n"
+    office.bring(write(folder, parts=HEADING + one.format("fitted", "2022-05-02", "spare", "")))
+    office.bring(write(folder, parts=HEADING + one.format("spare", "", "fitted", "2026-11-20")))
+    assert _held(office) == [
+        ("U1", "battery", "fitted", "B2", "2030-06", "2026-11-20"),
+        ("U1", "battery", "spare", "B1", "2028-06", ""),
+    ]
+    assert office.bring(folder).counts("parts") == (0, 0, 2, 0)
+    office.run("export", tmp_path / "out")
+    assert office.bring(tmp_path / "out").counts("parts") == (0, 0, 2, 0)
+
+
 def test_a_part_said_to_be_removed_is_removed_and_kept(office: Office, folder: Path) -> None:
     office.bring(write(folder, parts=HEADING + "U1 | | battery | spare | B2 | 2030-06 | |\n"))
     answer = office.bring(write(folder, parts=HEADING + "U1 | | battery | removed | B2 | 2030-06 | |\n"))

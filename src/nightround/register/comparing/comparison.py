@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from ...reckoning.dates import local_day
 from ..changes import Change, Mention, Report, shown
 from ..found import Reading, Row
+from ..labelled import Settled
 from ..plausible import Odd
 from .known import Columns, Known
 
@@ -85,6 +86,7 @@ class Comparison:
     refused: frozenset[tuple[str, str, int | None, str]] = frozenset()
     unread: frozenset[str] = frozenset()  # tables of which the file has a sheet that could not be understood
     suggested: int = 0
+    filled: int = 0  # empty cells that the codes of labels filled
 
     def rows(self, table: str) -> list[Row]:
         """What the file tells of one table."""
@@ -122,6 +124,20 @@ class Comparison:
             else:
                 self.problem(row, name, f"{why}; correct it, or keep it with --accept-odd")
         return any_odd
+
+    def heard(self, row: Row, settled: Settled) -> None:
+        """Says what the code of a label contradicts or could not say. Nothing is refused for it."""
+        column = row.headings.get("udi", "udi")
+        where = f"the code in column {column}" if row.values.get("udi") else "the label's code on record (udi)"
+        for one in settled.contradictions:
+            name = one.field if row.values.get(one.field) is not None else "udi"
+            # Where the file has no such cell, the typed value is the one on record.
+            place = where if name != "udi" else f"on record is {one.typed}, and {where}"
+            self.report.contradictions.append(row.problem(name, one.cure(place), one.typed if name != "udi" else None))
+        if row.values.get("udi"):
+            self.report.warnings += [row.problem("udi", warning) for warning in settled.warnings]
+        if settled.filled:
+            self.filled += len(settled.filled)
 
     def new(self, table: str, key: str, columns: Columns) -> None:
         """Plans a new row."""

@@ -6,10 +6,11 @@ from datetime import date
 from itertools import chain
 from typing import NamedTuple
 
+from .. import labelled
 from ..changes import Change, shown
-from ..found import LabelDate, Row
+from ..found import LabelDate, Row, Value
 from ..matching import Held, Pairing, Told, one_at_a_time, pair, same_label
-from ..plausible import of_part
+from ..plausible import Odd, of_part
 from .comparison import Comparison, Where, day, text
 from .known import Columns
 
@@ -123,7 +124,8 @@ def _held(comparison: Comparison, owners: set[Owner]) -> dict[tuple[Owner, str],
 
 
 def _take(comparison: Comparison, owner: Owner, rows: list[Row], held: list[Held]) -> None:
-    pairing = pair([Told(text(row, "state"), row.values) for row in rows], held) if held else Pairing()
+    today = _today(comparison, owner)
+    pairing = pair([Told(text(row, "state"), _told(row, today)) for row in rows], held) if held else Pairing()
     for place, row in enumerate(rows):
         if place in pairing.overtaken:
             _leave(comparison, owner, row, pairing.overtaken[place])
@@ -139,6 +141,15 @@ def _take(comparison: Comparison, owner: Owner, rows: list[Row], held: list[Held
             comparison.missing("parts", name_of(owner, part.kind, part.state, part.lot))
 
 
+def _told(row: Row, today: date) -> dict[str, Value]:
+    """The row's values with lot and label date as its own code fills them."""
+    udi = text(row, "udi")
+    if not udi:
+        return row.values
+    settled = labelled.of_part(udi, text(row, "lot"), _label(row), today)
+    return row.values | {"lot": settled.lot or None, "label_date": settled.label}
+
+
 def _leave(comparison: Comparison, owner: Owner, row: Row, part: Held) -> None:
     """The file was written before something that the register knows of: what is on record stays."""
     comparison.report.count("parts").unchanged += 1
@@ -152,8 +163,8 @@ def _leave(comparison: Comparison, owner: Owner, row: Row, part: Held) -> None:
 
 def _write(comparison: Comparison, owner: Owner, row: Row, old: Held | None) -> None:
     kind, state = text(row, "kind"), text(row, "state")
-    after = _after(row, old)
-    moved = [name for name in _COMPARED if old is None or _differs(name, row, old, after)]
+    after = _after(comparison, row, old, _today(comparison, owner))
+    moved = [name for name in _COMPARED if old is None or _differs(name, old, after)]
     made_on = _made_on(comparison, owner) if state == "fitted" else None
     if old is None or {"label_date", "fitted_on"} & set(moved) or _was_made_otherwise(comparison, owner):
         after["odd"] = _check(comparison, owner, row, after, made_on)
@@ -174,7 +185,7 @@ def _write(comparison: Comparison, owner: Owner, row: Row, old: Held | None) -> 
     comparison.change("parts", after | {"id": old.id})
 
 
-def _after(row: Row, old: Held | None) -> Columns:
+def _after(comparison: Comparison, row: Row, old: Held | None, today: date) -> Columns:
     """The part's columns once the import is done. A label date that says the same day stays as it was typed."""
     values = row.values
     after: Columns = {"lot": "", "label_date": "", "last_good_day": None, "read_from": "", "fitted_on": None}
@@ -182,31 +193,76 @@ def _after(row: Row, old: Held | None) -> Columns:
     if old is not None:
         after = {name: getattr(old, name) for name in after}
     after["kind"], after["state"] = text(row, "kind"), text(row, "state")
-    for name in ("lot", "udi", "cost"):
+    for name in ("udi", "cost"):
         if name in values:
             after[name] = text(row, name)
     if "fitted_on" in values:
         after["fitted_on"] = day(row, "fitted_on")
-    if "label_date" in values and (old is None or not same_label(values["label_date"], old)):
-        label = values["label_date"]
-        if isinstance(label, LabelDate):
-            after |= {"label_date": label.raw, "last_good_day": label.last_good_day, "read_from": "typed"}
-        else:
-            after |= {"label_date": "", "last_good_day": None, "read_from": ""}
+    if old is not None and "udi" not in values and _is_of_another(row, old, today):
+        after["udi"] = ""
+    # Where the file has no column, what is on record was typed of this part, unless the code is that of another.
+    kept = old if old is not None and old.udi in ("", after["udi"]) else None
+    if kept is None and old is not None and not after["udi"]:
+        kept = old
+    lot = text(row, "lot") if "lot" in values else kept.lot if kept else ""
+    label = _label(row) if "label_date" in values else _label_of(kept) if kept else None
+    settled = labelled.of_part(after["udi"], lot, label, today)
+    if after["state"] != "removed":
+        comparison.heard(row, settled)
+    after["lot"], found = settled.lot, settled.label
+    if found is None:
+        after |= {"label_date": "", "last_good_day": None, "read_from": ""}
+    else:
+        raw = old.label_date if old is not None and same_label(found, old) else found.raw
+        after |= {"label_date": raw, "last_good_day": found.last_good_day, "read_from": found.read_from}
     return after
 
 
-def _differs(name: str, row: Row, old: Held, after: Columns) -> bool:
+def _is_of_another(row: Row, old: Held, today: date) -> bool:
+    """Whether a row without a code speaks of another part than the one whose code is on record."""
+    if not old.udi:
+        return False
+    lot, label = text(row, "lot"), _label(row)
+    if "label_date" in row.values and label is None:
+        return True  # nothing is known of it any more
+    scanned = labelled.lot_of(old.udi, today)
+    if lot and lot != old.lot and scanned and lot.casefold() != scanned.casefold():
+        return True
+    fitted_on = day(row, "fitted_on")
+    exchanged = fitted_on is not None and old.fitted_on is not None and fitted_on != old.fitted_on
+    return exchanged and label is not None and not same_label(label, old)
+
+
+def _label(row: Row) -> LabelDate | None:
+    label = row.values.get("label_date")
+    return label if isinstance(label, LabelDate) else None
+
+
+def _label_of(part: Held) -> LabelDate | None:
+    if part.last_good_day is None:
+        return None
+    return LabelDate(part.label_date, part.last_good_day, part.read_from)
+
+
+def _differs(name: str, old: Held, after: Columns) -> bool:
     if name == "label_date":
-        return "label_date" in row.values and not same_label(row.values["label_date"], old)
+        return bool(old.last_good_day != after["last_good_day"] or (not old.label_date) != (not after["label_date"]))
     return bool(getattr(old, name) != after[name])
+
+
+def _today(comparison: Comparison, owner: Owner) -> date:
+    site = (comparison.unit(owner.code) or Where("", None)).site if owner.of_unit else owner.code
+    return comparison.today(site) if site else comparison.now.date()
 
 
 def _check(comparison: Comparison, owner: Owner, row: Row, after: Columns, made_on: date | None) -> bool:
     """Whether the part's days are odd, and kept; where they are refused the problem has been said."""
-    site = (comparison.unit(owner.code) or Where("", None)).site if owner.of_unit else owner.code
-    today = comparison.today(site) if site else comparison.now.date()
+    today = _today(comparison, owner)
     found = of_part(after["kind"], after["last_good_day"], after["fitted_on"], made_on, today)
+    if _label(row) is None and text(row, "udi"):
+        # The date came out of the code: that is the cell to look at.
+        said = f"says {after['last_good_day']}, which "
+        found = [Odd("udi", said + one.why) if one.field == "label_date" else one for one in found]
     return comparison.odd(row, found)
 
 

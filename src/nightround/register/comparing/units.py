@@ -6,6 +6,7 @@ import secrets
 from itertools import chain
 from typing import Any
 
+from .. import labelled
 from ..found import Row
 from ..plausible import of_unit
 from .comparison import Comparison, Where, merged, text
@@ -52,11 +53,16 @@ def compare_units(comparison: Comparison) -> None:
             if code not in seen and brief.source in sources:
                 comparison.missing("units", code)
     _remark_on_case(comparison, seen)
+    if any(row.values.get("udi") for row in rows):
+        comparison.remark(
+            "units: column udi is read for serial and made_on; the code itself and its product number are not kept"
+        )
 
 
 def _take(comparison: Comparison, code: str, row: Row, old: Columns | None) -> None:
     after = merged(row, old or {**_NEW, "unit": code}, FIELDS)
     after["source"] = comparison.source_of(row) or after["source"]
+    _hear(comparison, row, after)
     site = text(row, "site")
     if site:
         after["site"] = site
@@ -85,6 +91,18 @@ def _take(comparison: Comparison, code: str, row: Row, old: Columns | None) -> N
         before = str(comparison.known.sites[old["site"]]["time_zone"])
         if before != comparison.zone_of(after["site"]):
             comparison.plan.redigest.add(code)
+
+
+def _hear(comparison: Comparison, row: Row, after: Columns) -> None:
+    """Fills serial and made-on day from the device's own code; without a column, what is on record was typed."""
+    udi = text(row, "udi")
+    if not udi:
+        return
+    site = text(row, "site") or after["site"]
+    today = comparison.today(site) if site and comparison.has_site(site) else comparison.now.date()
+    settled = labelled.of_unit(udi, after["serial"], after["made_on"], today)
+    comparison.heard(row, settled)
+    after["serial"], after["made_on"] = settled.serial, settled.made_on
 
 
 def _remark_on_case(comparison: Comparison, seen: dict[str, Row]) -> None:

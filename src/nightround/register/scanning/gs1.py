@@ -21,6 +21,7 @@ _HUMAN = re.compile(r"\((\d{2,4})\)([^(]*)")
 _LENIENT = ParseConfig(gs1_element_strings_verify_date=False)
 _SYMBOLOGY = re.compile(r"^\](?:C1|d2|Q3|e0|J1)")
 _DATED = re.compile(r"(11|17)([0-9]{6})")
+_BARE = re.compile(r"[0-9]{12,14}")  # GTIN-12, -13, -14 without their identifier
 _VARIABLE = ("10", "21")
 _HIDDEN = re.compile(r"(?:21|10|11\d{6}|17\d{6})")
 
@@ -29,6 +30,11 @@ def read(raw: str, today: date) -> Label:
     """Decodes a GS1 label. What cannot be read is left out with a warning; raises ValueError where nothing can."""
     label = Label("gs1", raw)
     text = _SYMBOLOGY.sub("", raw.strip())
+    if _BARE.fullmatch(text) and _check_digit_holds(text):
+        # Read as an element string it would give a lot or a date that nobody printed.
+        label.product = text
+        label.warnings.append("this is a product number alone, which says no lot and no date; scan the other code too")
+        return label
     try:
         pairs = list(_pairs(text, label))
     except ParseError as error:
