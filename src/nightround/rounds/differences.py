@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from ..reckoning.owed import Because, Condition, Duty, Reckoned, Standing
+from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Because, Condition, Duty, Reckoned, Standing
 from .loading import STORED, Loaded, OpenCase, Stored
 
 _NAMES = tuple(column.name for column in STORED)
@@ -105,7 +105,7 @@ class Changes:
                 self._new(holder, unit_id, site_id, said)
                 continue
             matched += 1
-            if said != old.said:
+            if said != old.said or old.site_id != site_id:
                 self._changed(holder, unit_id, site_id, said, old)
         if matched != len(stored):
             kept = {duty.key for duty in found}
@@ -128,11 +128,11 @@ class Changes:
 
     def _changed(self, holder: str, unit_id: int | None, site_id: int, said: tuple[Any, ...], old: Stored) -> None:
         row = {f"new_{name}": value for name, value in zip(_NAMES, said, strict=True)}
-        row |= {"row_id": old.id, "new_revision": old.revision + 1, "new_changed_at": self._now}
+        row |= {"row_id": old.id, "new_revision": old.revision + 1, "new_changed_at": self._now, "new_site_id": site_id}
         if said[_PERIOD] != old.said[_PERIOD]:
             row |= {"new_uid": self._uid(holder, said), "new_sequence": 0}
         else:
-            moved = any(said[index] != old.said[index] for index in _SEQUENCED_AT)
+            moved = old.site_id != site_id or any(said[index] != old.said[index] for index in _SEQUENCED_AT)
             row |= {"new_uid": old.uid, "new_sequence": old.sequence + (1 if moved else 0)}
         self.changed_duties.append(row)
         differing = tuple(index for index in _MOVING_AT if said[index] != old.said[index])
@@ -191,11 +191,11 @@ class Changes:
     def _causes(self, unit_id: int, reckoned: Reckoned) -> list[Cause]:
         """At most one cause a unit: one not to be relied on hides its lesser duties.
 
-        A withdrawn one raises none, unless a rule asks for another in its place and nobody has put one there.
+        A withdrawn one raises none but by what it owes still: another in its place, a word to the register.
         """
         overdue = _overdue(reckoned)
         if reckoned.condition is Condition.WITHDRAWN:
-            overdue = [duty for duty in overdue if duty.kind == "replace"]
+            overdue = [duty for duty in overdue if duty.kind in OWED_WHEN_WITHDRAWN]
         if reckoned.condition is Condition.NOT_TO_BE_RELIED_ON:
             what = self._what(reckoned.reasons, overdue)
             return [Cause(f"u{unit_id}/not-to-be-relied-on", "not-to-be-relied-on", "urgent", what)]
@@ -247,8 +247,8 @@ class Changes:
                         "found_at_import": first,
                     }
                 )
-            elif case.what != cause.what:
-                self.reworded.append({"row_id": case.id, "new_what": cause.what})
+            elif case.what != cause.what or case.site_id != site_id:
+                self.reworded.append({"row_id": case.id, "new_what": cause.what, "new_site_id": site_id})
         self.closed += [case.id for case in known.values()]
 
 

@@ -61,7 +61,7 @@ def _stored(conn: Connection, zone: str) -> dict[int, dict[str, Stored]]:
     )
     found: dict[int, dict[str, Stored]] = {}
     for row in conn.execute(query):
-        stored = Stored(row[width + 1], row[width + 2], row[width + 3], row[width + 4], row[:width])
+        stored = Stored(row[width + 1], row[width + 2], row[width + 3], row[width + 4], row[width], row[:width])
         found.setdefault(row[width], {})[row[0]] = stored
     return found
 
@@ -73,8 +73,8 @@ def _open_cases(conn: Connection, zone: str) -> dict[int, list[OpenCase]]:
         .where(cases.c.unit_id.is_(None), cases.c.closed_at.is_(None), sites.c.time_zone == zone)
     )
     found: dict[int, list[OpenCase]] = {}
-    for site_id, *rest in conn.execute(query):
-        found.setdefault(site_id, []).append(OpenCase(*rest))
+    for site_id, case_id, cause, what in conn.execute(query):
+        found.setdefault(site_id, []).append(OpenCase(case_id, cause, what, site_id))
     return found
 
 

@@ -13,7 +13,7 @@ _DUTY = (
     .where(duties.c.id == bindparam("row_id"))
     .values(
         {column.name: bindparam(f"new_{column.name}") for column in STORED}
-        | {name: bindparam(f"new_{name}") for name in ("uid", "sequence", "revision", "changed_at")}
+        | {name: bindparam(f"new_{name}") for name in ("uid", "sequence", "revision", "changed_at", "site_id")}
     )
 )
 _CONDITION = (
@@ -26,7 +26,11 @@ _CONDITION = (
         reckoned_on=bindparam("new_since"),
     )
 )
-_CASE = update(cases).where(cases.c.id == bindparam("row_id")).values(what=bindparam("new_what"))
+_CASE = (
+    update(cases)
+    .where(cases.c.id == bindparam("row_id"))
+    .values(what=bindparam("new_what"), site_id=bindparam("new_site_id"))
+)
 _CLOSE = update(cases).where(cases.c.id == bindparam("row_id")).values(state="closed", closed_at=bindparam("now"))
 
 
