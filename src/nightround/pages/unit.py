@@ -28,6 +28,7 @@ from .forms import (
 from .look import in_path
 from .lookup import UnitSeen, unit_by_code
 from .matters import cases_of_unit
+from .moving import may_move, sites_of
 from .recording import Done, write_entry
 
 
@@ -48,7 +49,7 @@ def write(visit: Visit) -> Response:
         else:
             allowed = visit.known.may_write()
             entry = log_entry(visit.form, unit.id, unit.zone, visit.known.person, allowed, visit.now)
-            done = write_entry(visit.program, entry)
+            done = write_entry(visit.program, entry, may_move(visit.known, entry))
     except UserError as error:
         return _page(visit, wrong=f"{error}".rstrip(".") + ". Nothing was recorded.", typed=visit.form)
     return visit.go(f"/units/{in_path(unit.unit)}?{done.query()}#recorded")
@@ -86,6 +87,7 @@ def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = No
             "cases": cases_of_unit(conn, unit.id, visit.now),
             "entries": entries,
             "entries_total": total,
+            "move_sites": sites_of(conn, visit.known),
             "skip": skip,
             "page_size": history.PAGE,
             "recorded": history.one(conn, unit.id, done) if done else None,
