@@ -143,8 +143,8 @@ def test_local_responders_are_told_of_a_move_and_of_a_first_placement_from_now_o
     assert all(str(because.force) == "common practice" for because in duty.because)
     assert owed(place("US", "CA"), "2026-12-01", "2026-11-30")["notify-responders"].last_good_day == d("2026-12-14")
     # Nothing says who was told of placements before this was kept.
-    assert owed(place("US", "CA"), "2026-12-01", "2026-11-24") == {}
-    assert owed(place("US", "CA"), "2026-12-01", "2020-01-01", moved("2026-11-24")) == {}
+    assert owed(place("US", "CA"), "2026-12-01", "2026-10-31") == {}
+    assert owed(place("US", "CA"), "2026-12-01", "2020-01-01", moved("2026-10-31")) == {}
     told = Evidence(placing=Placing(announced_on=d("2026-12-01")))
     assert owed(place("US", "CA"), "2026-12-01", "2026-11-30", told) == {}
 
