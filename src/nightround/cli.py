@@ -44,6 +44,9 @@ _WHERE: dict[str, str] = {
     "rules": "rules",
     "discard": "discard",
     "notice": "notices",
+    "rota": "rota",
+    "away": "rota",
+    "close-site": "rota",
 }
 
 

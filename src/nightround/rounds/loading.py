@@ -52,15 +52,25 @@ class Stored(NamedTuple):
     revision: int
     site_id: int  # where its holder stood when it was last written
     said: tuple[Any, ...]
+    not_recorded_since: date | None
 
 
 class OpenCase(NamedTuple):
-    """An open case as it stands."""
+    """An open case as it stands. From `kind` on, what a round compares with what it finds."""
 
     id: int
     cause: str
+    kind: str
+    severity: str
+    shared: str
     what: str
+    paused: str
+    paused_until: date | None
     site_id: int
+
+
+CASE = tuple(cases.c[name] for name in OpenCase._fields)
+KEPT = (duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision, duties.c.site_id, duties.c.not_recorded_since)
 
 
 class Loaded(NamedTuple):
@@ -252,17 +262,21 @@ def _parts(conn: Connection, ids: Sequence[int], marks: bool) -> dict[int, tuple
 
 
 def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]]:
-    own = (duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision, duties.c.site_id)
-    query = select(*STORED, duties.c.unit_id, *own).where(_within(duties.c.unit_id, ids))
+    query = select(*STORED, duties.c.unit_id, *KEPT).where(_within(duties.c.unit_id, ids))
     found: dict[int, dict[str, Stored]] = {}
     for row in conn.execute(query).all():
-        unit_id, number, uid, sequence, revision, site_id = row[_WIDTH:]
-        stored = Stored(number, uid, sequence, revision, site_id, row[:_WIDTH])
+        stored = stored_duty(row)
         try:
-            found[unit_id][row[0]] = stored
+            found[row[_WIDTH]][row[0]] = stored
         except KeyError:
-            found[unit_id] = {row[0]: stored}
+            found[row[_WIDTH]] = {row[0]: stored}
     return found
+
+
+def stored_duty(row: Any) -> Stored:
+    """From a row of `STORED`, whose it is, and `KEPT`."""
+    _, number, uid, sequence, revision, site_id, since = row[_WIDTH:]
+    return Stored(number, uid, sequence, revision, site_id, row[:_WIDTH], since)
 
 
 def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:
@@ -274,7 +288,7 @@ def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, st
 
 def _cases(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[OpenCase, ...]]:
     query = (
-        select(cases.c.unit_id, cases.c.id, cases.c.cause, cases.c.what, cases.c.site_id)
+        select(cases.c.unit_id, *CASE)
         .where(_within(cases.c.unit_id, ids), cases.c.closed_at.is_(None))
         .order_by(cases.c.id)
     )

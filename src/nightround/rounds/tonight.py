@@ -23,10 +23,13 @@ from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
+from ..register.closures import closed
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
+from .causes import Limits
 from .differences import Changes
+from .grouping import group_cases
 from .loading import covered_by, unit_ids, zones
 from .reckoners import Reckoners
 from .rulebook import RuleBook
@@ -117,7 +120,7 @@ def run_round(
     result = RoundResult(on, zone)
     with program.store.read() as conn:
         reckoners = Reckoners(book, conn)
-    changes = Changes(_namespace(program), on, program.clock())
+    changes = _changes(program, on, program.clock(), reckoners)
     after = 0
     size = program.settings.rounds.batch
     try:
@@ -177,7 +180,7 @@ def _close(
     result: RoundResult,
     started: float,
 ) -> None:
-    """The site spares, and the ledger's last word, in one transaction."""
+    """The site spares, what is told as one, and the ledger's last word, in one transaction."""
     now = program.clock()
     changes.clear()
     with program.store.write() as conn:
@@ -185,6 +188,7 @@ def _close(
         reckon_spares(conn, zone, None, partial(reckoners.at, day=on), changes, marks=reckoners.marks)
         if changes.any():
             write(conn, changes, now)
+        group_cases(conn, on, now, program.settings.cases.group_from, zone)
         _add(result, changes)
         result.seconds = round(time.perf_counter() - started, 3)
         counts = {
@@ -224,7 +228,7 @@ def reckon_units(
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
-        changes = Changes(_namespace(program), on, now)
+        changes = _changes(program, on, now, reckoners)
         for start in range(0, len(zone_ids), program.settings.rounds.batch):
             changes.clear()
             batch = zone_ids[start : start + program.settings.rounds.batch]
@@ -244,6 +248,7 @@ def reckon_units(
             if changes.any():
                 write(conn, changes, now)
                 raise_version(conn)
+            group_cases(conn, on, now, program.settings.cases.group_from, zone, zone_sites)
         _add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result
@@ -320,6 +325,9 @@ def _add(result: RoundResult, changes: Changes) -> None:
     result.cases_closed += len(changes.closed)
 
 
-def _namespace(program: Program) -> str:
+def _changes(program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
+    wanted = program.settings.cases
+    limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
     with program.store.read() as conn:
-        return str(conn.execute(select(fleet.c.namespace)).scalar_one())
+        namespace = str(conn.execute(select(fleet.c.namespace)).scalar_one())
+        return Changes(namespace, on, now, limits, closed(conn, on))
