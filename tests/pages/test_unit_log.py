@@ -12,7 +12,7 @@ from sqlalchemy import func, select
 from nightround.bootstrap import Program
 from nightround.pages.forms import clean
 from nightround.register.log import verify_chain
-from nightround.store.tables import conditions, duties, log, parts, units
+from nightround.store.tables import conditions, duties, log, parts, sites, units
 from tests.conftest import Clock
 
 from .conftest import NewVisitor, Visitor, words
@@ -327,3 +327,50 @@ def test_odd_queries_are_taken_as_none(settled_once: Program, visitor: NewVisito
 )
 def test_notes_are_one_line_without_control_characters(typed: str, kept: str) -> None:
     assert clean(typed) == kept
+
+
+def _stands(program: Program, unit: str) -> tuple[str, str]:
+    with program.store.read() as conn:
+        query = select(sites.c.site, units.c.spot).join(sites, sites.c.id == units.c.site_id)
+        site, spot = conn.execute(query.where(units.c.unit == unit)).one()
+    return site, spot
+
+
+def test_a_move_by_the_page_changes_site_and_spot_once(settled: Program, visitor: NewVisitor) -> None:
+    web = visitor(settled, "P1")
+    answer = post(web, "POOL-01", entry="moved", site="MILL", spot="by the stairs")
+    assert answer.status_code == 303
+    assert _stands(settled, "POOL-01") == ("MILL", "by the stairs")
+    page = words(web.get("/units/POOL-01"))
+    assert "tell local responders where the unit stands" in page
+    before = count(settled)
+    assert post(web, "POOL-01", entry="moved", site="MILL", spot="by the stairs").status_code == 303
+    assert count(settled) == before, "a button pressed twice is one entry"
+    assert post(web, "POOL-01", entry="reported", about="responders").status_code == 303
+    assert "tell local responders" not in words(web.get("/units/POOL-01"))
+
+
+@pytest.mark.parametrize(
+    ("form", "said"),
+    [
+        ({"site": "ELSEWHERE"}, "Choose the site from the list"),
+        ({"covers": "ELSEWHERE-01"}, "No unit of your sites has the code"),
+        ({"spot": "x" * 201}, "200 are the most"),
+    ],
+)
+def test_a_move_that_cannot_be_is_refused_by_the_page(
+    settled: Program, visitor: NewVisitor, form: dict[str, str], said: str
+) -> None:
+    web = visitor(settled, "P1")
+    before, stood = count(settled), _stands(settled, "POOL-01")
+    answer = post(web, "POOL-01", entry="moved", **form)
+    assert answer.status_code == 400 and said in words(answer)
+    assert (count(settled), _stands(settled, "POOL-01")) == (before, stood)
+
+
+def test_a_loan_unit_is_put_in_the_place_of_another_by_the_page(settled: Program, visitor: NewVisitor) -> None:
+    web = visitor(settled, "P1")
+    post(web, "POOL-01", entry="withdrawn", note="for repair")
+    assert post(web, "MILL-01", entry="moved", covers="POOL-01").status_code == 303
+    assert _stands(settled, "MILL-01")[0] == "POOL"
+    assert "MILL-01" in words(web.get("/units/POOL-01"))

@@ -12,7 +12,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Select, case, func, select
 
-from ..reckoning.owed import Condition
+from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Condition
 from ..store.tables import conditions, duties, events, sites, units
 from .scope import Scope
 
@@ -83,7 +83,8 @@ class Found(NamedTuple):
 
 
 def find(conn: Connection, scope: Scope, kind: str, made_with: str) -> Found:
-    """The duties of the scope by last good day, unit and key. Those of withdrawn units are counted and left out.
+    """The duties of the scope by last good day, unit and key. Those of withdrawn units are counted and left out,
+    but those that such a unit owes still.
 
     Four plain questions instead of one with four joins: faster where nothing has to be made anew.
     """
@@ -95,7 +96,7 @@ def find(conn: Connection, scope: Scope, kind: str, made_with: str) -> Found:
     wanted, never = made_with[:16], date.max.toordinal() + 1
     for duty, good, key, revision, unit_id, site_id in conn.execute(_duties(scope)).all():
         unit, condition, unit_mark = at[unit_id] if unit_id is not None else _NO_UNIT
-        if condition == _WITHDRAWN:
+        if condition == _WITHDRAWN and key.partition("/")[0] not in OWED_WHEN_WITHDRAWN:
             withdrawn += 1
             continue
         if good is None:

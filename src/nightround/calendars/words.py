@@ -33,6 +33,10 @@ _ACTS = {
     "download": "Download the record of the use from {}",
     "crew-note": "Hand over the crew note of {}",
     "replace": "Replace or repair {}",
+    "register": "Register {}",
+    "re-register": "Report the change about {} to the register",
+    "renew-registration": "Renew the registration of {}",
+    "notify-responders": "Tell local responders where {} stands",
 }
 _PUT_RIGHT = "put right: "
 _SPARE = "spare"

@@ -21,6 +21,7 @@ from ..register.crewnote import crew_note, in_words
 from ..register.gravestones import DISCARDED
 from ..register.log import ENTRIES, NewEntry
 from ..register.recording import record, strike
+from ..register.whereabouts import COVERS, SITE, SPOT
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
 from ..store.tables import conditions, log, people, sites, units
@@ -45,6 +46,9 @@ _EARLIEST, _LATEST = 1980, 9998
 @click.option("--shocks", type=click.IntRange(0, NUMBERS["shocks"]), metavar="N", help="Of a use.")
 @click.option("--child/--adult", "child", default=None, help="Of a use: the mode that the unit was in.")
 @click.option("--accept-odd", is_flag=True, help="Keeps implausible dates of a fitted part, marked.")
+@click.option("--to", "site", metavar="SITE", help="Of a move: the site at which the unit stands now.")
+@click.option("--spot", metavar="TEXT", help="Of a move: where at the site it stands now.")
+@click.option("--covers", metavar="UNIT", help="Of a move: the unit in whose place this loan unit stands now.")
 @pass_desk
 def log_command(
     desk: Desk,
@@ -59,6 +63,9 @@ def log_command(
     shocks: int | None,
     child: bool | None,
     accept_odd: bool,
+    site: str | None,
+    spot: str | None,
+    covers: str | None,
 ) -> None:
     """Adds one entry to the log of UNIT: check, fitted, ordered, used, fault, withdrawn, returned …
 
@@ -75,6 +82,7 @@ def log_command(
     noted = _pairs("--reading", readings)
     given = {"cpr-minutes": cpr_minutes, "shocks": shocks, "mode": None if child is None else _MODES[child]}
     noted = _of_the_use(desk, entry, noted, given)
+    noted = _of_the_move(entry, noted, {SITE: site, SPOT: spot, COVERS: covers})
     _known_rule(program, entry, noted)
     new = NewEntry(
         unit_id,
@@ -261,6 +269,23 @@ def _of_the_use(desk: Desk, entry: str, noted: dict[str, str], given: dict[str, 
     return found
 
 
+def _of_the_move(entry: str, noted: dict[str, str], given: dict[str, str | None]) -> dict[str, str]:
+    """The readings with where a unit was moved to."""
+    options = {SITE: "--to", SPOT: "--spot", COVERS: "--covers"}
+    found = dict(noted)
+    for name, value in given.items():
+        if value is None:
+            continue
+        if entry != "moved":
+            raise UserError(f"{options[name]} goes with a move; leave it out, or log: moved")
+        if not value.strip():
+            raise UserError(f"{options[name]} is empty; say where the unit stands now, or leave it out")
+        if noted.get(name, value.strip()) != value.strip():
+            raise UserError(f"{options[name]} and --reading {name}={noted[name]} contradict each other; give one")
+        found[name] = value.strip()
+    return found
+
+
 def _ask(name: str) -> str:
     """What a person at the terminal says; "" where they do not know."""
     question = {"cpr-minutes": "Minutes of CPR", "shocks": "Shocks given", "mode": "Mode (adult or child)"}[name]
@@ -276,6 +301,8 @@ def _known_rule(program: Program, entry: str, noted: dict[str, str]) -> None:
     rule = noted.get("rule")
     if rule is None or entry != "reported":
         return
+    if (about := noted.get("about", "use")) in ("registration", "registration-change", "responders"):
+        raise UserError(f"a report about={about} is one to whomever the place's rules name; leave rule= out")
     known = sorted(rule.id for rule in load_rulebook(program.settings).rules if rule.subject is Subject.REPORT_USE)
     if rule not in known:
         raise UserError(

@@ -6,6 +6,7 @@ import random
 from datetime import date, timedelta
 from typing import NamedTuple
 
+from .moving import MOVED, ON_LOAN
 from .parts import NEW, Model, Plan, Set
 from .places import Kind
 
@@ -157,6 +158,12 @@ class History:
             day = -rng.randint(120, 240)
             self._add(day, 640, "withdrawn", self.coordinator, note="hall closed for painting")
             self._add(day + 17, 610, "returned", self.coordinator)
+        elif story == MOVED:
+            spot = "andén 2, junto al ascensor"
+            self._add(-3, 11 * 60, "moved", self.coordinator, {"spot": spot}, note="out of the builders' way")
+        elif story.startswith(ON_LOAN):
+            covers = story.removeprefix(ON_LOAN)
+            self._add(-8, 10 * 60 + 30, "moved", self.coordinator, {"covers": covers}, note="from the store")
         elif story == "well" and rng.random() < 0.2:
             self._cabinet_trouble(-rng.randint(60, 600))
         elif story == "well" and rng.random() < 0.1:

@@ -7,6 +7,7 @@ past a date and 47 with none recorded (Keelung, Taiwan, 2025).
 from __future__ import annotations
 
 from .dice import dice
+from .moving import arrange
 
 DECK: tuple[str, ...] = (
     *["well"] * 24,
@@ -38,4 +39,4 @@ def dealt(seed: int, block: int) -> list[str]:
     """The stories of one block's units, in order."""
     deck = list(DECK)
     dice(seed, "deck", block).shuffle(deck)
-    return deck
+    return arrange(deck, block)

@@ -17,7 +17,7 @@ from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select
 from ..reckoning import owed as reckoning
 from ..reckoning.dates import local_day
 from ..reckoning.facts import Part, Place
-from ..reckoning.owed import Condition, Duty, Standing
+from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Condition, Duty, Standing
 from ..rounds.causes import WEIGHT
 from ..rounds.differences import because_text
 from ..rounds.loading import part_columns
@@ -97,7 +97,7 @@ class Owing(NamedTuple):
 
 
 class Situation(Protocol):
-    """Where a letter's rows come from. Duties of withdrawn units are left out; nobody owes them now."""
+    """Where a letter's rows come from. Duties of withdrawn units are left out, but those that they owe still."""
 
     def units(self) -> Iterator[UnitNow]: ...
 
@@ -192,7 +192,11 @@ class Stored:
             )
             .where(
                 self._seen,
-                or_(conditions.c.condition.is_(None), conditions.c.condition != "withdrawn"),
+                or_(
+                    conditions.c.condition.is_(None),
+                    conditions.c.condition != "withdrawn",
+                    duties.c.kind.in_(OWED_WHEN_WITHDRAWN),
+                ),
                 or_(
                     duties.c.standing != str(Standing.AHEAD),
                     duties.c.last_good_day <= horizon,
@@ -241,9 +245,11 @@ class Reckoned:
 
     def duties(self) -> Iterator[Owing]:
         for where, found, holder in self._units():
-            if found is not None and found.condition is not Condition.WITHDRAWN:
+            if found is not None:
+                withdrawn = found.condition is Condition.WITHDRAWN
                 for duty in found.duties:
-                    yield self._owing(holder, where, duty)
+                    if not withdrawn or duty.kind in OWED_WHEN_WITHDRAWN:
+                        yield self._owing(holder, where, duty)
         yield from self._spares()
 
     def _units(self) -> Iterator[tuple[Where, reckoning.Reckoned | None, str]]:
@@ -253,7 +259,7 @@ class Reckoned:
         after = 0
         while rows := self._conn.execute(query.where(units.c.id > after).limit(_PAGE)).all():
             places = {row.id: where_of(row) for row in rows}
-            for loaded in self._reckoners.load(self._conn, list(places)):
+            for loaded in self._reckoners.load(self._conn, list(places), self._on):
                 try:
                     found = self._reckoners.at(loaded.place, self._on).unit(loaded.facts)
                 except (ValueError, OverflowError, LookupError, TypeError):

@@ -34,6 +34,10 @@ _STEPS: dict[str, str] = {
     "inspection": "Have the unit inspected by a qualified technician and record it.",
     "report-check": "Report the check to the authority and record that you did.",
     "report-use": "Report the use to whom the rule names and record that you did.",
+    "register": "Register the unit with whom the rule names, and record that you did.",
+    "re-register": "Report the change to the register that the rule names, and record that you did.",
+    "renew-registration": "Renew the registration with whom the rule names, and record that you did.",
+    "notify-responders": "Tell the responders near by where the unit stands now, and record that you did.",
     "kit": "Replace what is missing or past its date in the kit.",
 }
 _ORDER = tuple(_STEPS)
@@ -49,6 +53,10 @@ _CHECKS = {
     "report-check": "report the check to the authority",
     "restore": "restore the unit after use",
     "report-use": "report the use",
+    "register": "register the unit",
+    "re-register": "report the change to the register",
+    "renew-registration": "renew the registration",
+    "notify-responders": "tell local responders where the unit stands",
 }
 _OTHERS = {"put-right": "put right what was found wrong", "notice": "follow a safety notice"}
 _CONDITION_KINDS = (

@@ -32,6 +32,9 @@ _ABOUT = {
     "use": "a use, to everybody who is to be told",
     "crew": "the crew note, handed over",
     "replaced": "that another unit stands in its place",
+    "registration": "that it is registered, or its registration renewed",
+    "registration-change": "a move or another change, to the register",
+    "responders": "where it stands, to local responders",
 }
 _RULE = "rule/"  # before the rule's id, as `forms.log_entry` reads it
 _WHAT = {

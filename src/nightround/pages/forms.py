@@ -19,6 +19,7 @@ from ..register.fitting import code_of
 from ..register.labelled import of_part
 from ..register.log import NewEntry
 from ..register.recording import PART_KINDS
+from .moving import moving_readings
 from .words import spoken
 
 NOTE_LENGTH = 500
@@ -137,9 +138,9 @@ def log_entry(
     if entry == "fault":
         return problem_entry(form, unit_id, by_person, at)
     note = note_of(form)
-    if entry in NEEDS_NOTE and not note:
+    readings: dict[str, str] = moving_readings(form, clean) if entry == "moved" else {}
+    if entry in NEEDS_NOTE and not note and not readings:
         raise UserError(f"A note is needed: {NEEDS_NOTE[entry]}")
-    readings: dict[str, str] = {}
     part: dict[str, str] = {}
     if entry == "check":
         readings = check_readings(form)
@@ -151,6 +152,8 @@ def log_entry(
         if about not in WORDS["about"] and (rule == about or not rule):
             raise UserError("Choose what was reported from the list")
         readings = {"about": about} if rule == about else {"about": "use", "rule": rule}
+        if about == "registration" and (register := clean(form.get("with", ""))):
+            readings["with"] = register
     elif entry in ("ordered", "fitted", "removed"):
         part = _part(form, entry, local_day(at, zone))
     return NewEntry(unit_id, at, entry, by_person, readings, part, note, source="page")

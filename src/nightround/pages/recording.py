@@ -13,7 +13,7 @@ from sqlalchemy import Connection, select
 from ..bootstrap import Program
 from ..errors import UserError
 from ..register.log import NewEntry
-from ..register.recording import record, strike
+from ..register.recording import as_told, record, strike
 from ..rounds.tonight import reckon_units
 from ..store.tables import fleet, log
 
@@ -81,7 +81,7 @@ def _just_written(conn: Connection, entry: NewEntry, now: datetime) -> int | Non
     same = (
         newest.entry == entry.entry
         and newest.by_person == entry.by_person
-        and json.loads(newest.readings) == entry.readings
+        and as_told(json.loads(newest.readings), newest.entry) == entry.readings
         and json.loads(newest.part) == entry.part
         and newest.note == entry.note
         and newest.strikes == entry.strikes

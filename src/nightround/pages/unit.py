@@ -32,6 +32,7 @@ from .forms import (
 from .look import in_path
 from .lookup import UnitSeen, unit_by_code
 from .matters import cases_of_unit
+from .moving import may_move, sites_of
 from .recording import Done, write_entry
 
 
@@ -55,7 +56,13 @@ def write(visit: Visit) -> Response:
             allowed = visit.known.may_write()
             entry = log_entry(visit.form, unit.id, unit.zone, visit.known.person, allowed, visit.now)
             odd = visit.form.get("accept-odd") == "yes"
-            done = write_entry(visit.program, entry, lambda conn: asked.check_report(conn, entry), accept_odd=odd)
+            moves = may_move(visit.known, entry)
+
+            def check(conn: Connection) -> None:
+                asked.check_report(conn, entry)
+                moves(conn)
+
+            done = write_entry(visit.program, entry, check, accept_odd=odd)
     except Unlikely as error:
         wrong = f"{error.why}. Correct it, or say below the date that it is printed so. Nothing was recorded."
         return _page(visit, wrong=wrong, typed=visit.form, odd=True)
@@ -107,6 +114,7 @@ def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = No
             "cases": cases_of_unit(conn, unit.id, visit.now),
             "entries": entries,
             "entries_total": total,
+            "move_sites": sites_of(conn, visit.known),
             "skip": skip,
             "page_size": history.PAGE,
             "recorded": history.one(conn, unit.id, done) if done else None,

@@ -24,9 +24,10 @@ def condition_of(
     """
     evidence = facts.evidence
     if evidence.withdrawn_on is not None:
-        return Condition.WITHDRAWN, (f"withdrawn since {evidence.withdrawn_on}",)
+        return Condition.WITHDRAWN, (f"withdrawn since {evidence.withdrawn_on}", *_cover(facts))
     reasons = [*_not_to_be_relied_on(day, facts), *stopped]
     if reasons:
+        reasons += _cover(facts)
         return Condition.NOT_TO_BE_RELIED_ON, tuple(reasons)
     reasons = _no_evidence(day, facts, duties, look)
     if reasons:
@@ -58,6 +59,16 @@ def _not_to_be_relied_on(day: date, facts: UnitFacts) -> list[str]:
         if part.state == "fitted" and good is not None and day > good and not part.kind.startswith("kit-"):
             reasons.append(Reason(f"fitted {part.kind} past its label date, good to {good}"))
     return reasons
+
+
+def _cover(facts: UnitFacts) -> list[str]:
+    """The loan unit in its place; one that cannot be relied on covers nothing, and says so."""
+    cover = facts.cover
+    if cover is None:
+        return []
+    if cover.holds:
+        return [f"covered by {cover.unit} since {cover.since}"]
+    return [f"not covered: {cover.unit}, in its place since {cover.since}, is itself {cover.condition}"]
 
 
 def _no_evidence(day: date, facts: UnitFacts, duties: Sequence[Duty], look: Duty | None) -> list[str]:

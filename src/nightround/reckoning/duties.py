@@ -24,6 +24,7 @@ from .facts import Part, Place, UnitFacts
 from .noticed import Board
 from .owed import Duty, Reckoned
 from .parts import NONE, Limits, covered, kinds_wanted, limits_of, missing_part_duty, part_duty, subject_of
+from .placing import registration_duties, renewal_duties, responders_duty
 from .rules import ModelSheet, Rule, Span, Subject
 
 ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
@@ -69,7 +70,8 @@ class Reckoner:
             subject: tuple(rule for rule in rules if rule.subject is subject) for subject in Subject
         }
         # Rules for units put in service from some day on; which of them touch a unit is its era.
-        self._dated = tuple(rule for rule in rules if rule.in_service_from is not None)
+        self._dated = tuple(rule for rule in rules if rule.in_service_from is not None and rule.subject in ROUNDS)
+        self._places = any(self._rules[subject] for subject in (Subject.REGISTER, Subject.RENEW, Subject.NOTIFY))
         self._rounds: dict[tuple[_Era, str], tuple[_Round, ...]] = {}
         self._own_rules: dict[str, tuple[Rule, ...]] = {}
         self._known_checks: dict[_CheckKey, Duty] = {}
@@ -85,7 +87,10 @@ class Reckoner:
             duties.append(restore_duty(self._day, evidence.used_at, rules, self._place.time_zone))
         if evidence.uses:
             duties += self._after_use(facts)
-        if evidence.out_of_service_on is not None and self._rules[Subject.REPLACE]:
+        if self._places:
+            duties += self._placing(facts)
+        covered_by_loan = facts.cover is not None and facts.cover.holds
+        if evidence.out_of_service_on is not None and self._rules[Subject.REPLACE] and not covered_by_loan:
             rules = self._rules[Subject.REPLACE]
             duties.append(replace_duty(self._day, evidence.out_of_service_on, rules, self._working))
         if evidence.fault_on is not None or evidence.bad_readings:
@@ -107,6 +112,14 @@ class Reckoner:
             crew_note_duty(self._day, uses, zone),
         )
         return [*found, *(duty for duty in others if duty is not None)]
+
+    def _placing(self, facts: UnitFacts) -> list[Duty]:
+        """What registers and responders near by are to be told of the unit."""
+        day, working, rules = self._day, self._working, self._rules
+        found = registration_duties(day, facts, rules[Subject.REGISTER], working)
+        found += renewal_duties(day, facts, rules[Subject.RENEW], working)
+        told = responders_duty(day, facts, rules[Subject.NOTIFY], working)
+        return found if told is None else [*found, told]
 
     def spare(self, part: Part) -> Duty:
         """The duty of a spare that is kept at a site, for no one unit."""

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from datetime import date, datetime
 from typing import Any
 
-from .facts import Entry, Evidence, Use
+from .facts import Change, Entry, Evidence, Placing, Use
 from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, STAGES, all_good, battery_word, is_good, number
 
 
@@ -57,6 +57,10 @@ class _Book:
         self.ordered: dict[str, date] = {}
         self.bad: dict[str, tuple[str, date]] = {}
         self.notices: dict[tuple[str, str], date] = {}
+        self.changes: dict[tuple[str, str, str], date] = {}  # kind of change, where from → first day not reported
+        self.unannounced: tuple[date, ...] = ()
+        self.announced_on: date | None = None
+        self.registered_on: date | None = None
 
     def take(self, entry: Entry) -> None:
         """Reads the next entry."""
@@ -93,8 +97,12 @@ class _Book:
             self._ordered(entry)
         elif entry.entry == "withdrawn":
             self.withdrawn_on = entry.day
+            self._changed(entry)
         elif entry.entry == "returned":
             self.withdrawn_on = None
+            self._changed(entry)
+        elif entry.entry == "moved":
+            self._moved(entry)
         elif entry.entry == "reported":
             self._reported(entry)
         elif entry.entry == "downloaded":
@@ -190,12 +198,38 @@ class _Book:
             self.uses = [use._replace(note_handed=True) for use in self.uses]
         elif about == "replaced":
             self.replaced = True
+        elif about == "registration":
+            self.registered_on, self.changes = entry.day, {}
+        elif about == "registration-change":
+            self.changes = {}  # nothing is registered anew by it, and no registration renewed
+        elif about == "responders":
+            self.announced_on, self.unannounced = entry.day, ()
         elif rule and about in ("", "use"):
             self.uses = [use._replace(reported_for=_with(use.reported_for, rule)) for use in self.uses]
         elif about == "use" or (about == "" and not all(use.reported for use in self.uses)):
             self.uses = [use._replace(reported=True) for use in self.uses]
         else:
             self.reported_on = entry.day
+
+    def _changed(self, entry: Entry) -> None:
+        """Something that a register wants to know: counted from the first of its kind that nobody has reported."""
+        self.changes.setdefault((entry.entry, *entry.origin), entry.day)
+
+    def _moved(self, entry: Entry) -> None:
+        self._changed(entry)
+        # Rules may pass over placements before some day, so that the first alone would not do.
+        if entry.day not in self.unannounced:
+            self.unannounced = tuple(sorted((*self.unannounced, entry.day)))
+
+    def _placing(self) -> Placing | None:
+        changes = [Change(event, day, *origin) for (event, *origin), day in self.changes.items()]
+        found = Placing(
+            tuple(sorted(changes, key=lambda change: (change.day, *change))),
+            self.unannounced,
+            self.announced_on,
+            self.registered_on,
+        )
+        return None if found == Placing() else found
 
     def _noticed(self, entry: Entry, what: str) -> None:
         """Something about a safety notice; it says nothing of checks and uses."""
@@ -215,6 +249,7 @@ class _Book:
             last_used_on=self.last_used_on,
             uses=tuple(use for use in self.uses if _matters(use)),
             out_of_service_on=None if self.replaced else self.out_of_service_on,
+            placing=self._placing(),
             fault_on=self.fault_on,
             fault=self.fault,
             battery_low_on=self.battery_low_on,

@@ -44,6 +44,36 @@ class Use(NamedTuple):
     on_battery: bool = True  # no battery was logged as fitted since
 
 
+class Change(NamedTuple):
+    """A unit moved, withdrawn or returned, which nobody has reported to a register yet.
+
+    `country` and `subdivision` are those of where a moved unit came from; "" where that is not on record.
+    """
+
+    event: str  # moved, withdrawn, returned
+    day: date
+    country: str = ""
+    subdivision: str = ""
+
+
+class Placing(NamedTuple):
+    """What the log says of where a unit stands and who was told of it."""
+
+    changes: tuple[Change, ...] = ()  # not reported to the register since, in the order of their time
+    unannounced: tuple[date, ...] = ()  # days of moves that local responders were not told of since, in order
+    announced_on: date | None = None  # the last day on which local responders were told
+    registered_on: date | None = None  # the last report that the unit was registered, or its registration renewed
+
+
+class Cover(NamedTuple):
+    """A loan unit that stands in the place of another."""
+
+    unit: str  # its code
+    since: date
+    condition: str  # of the loan unit, in words
+    holds: bool  # whether it can be relied on, so that the spot counts as covered
+
+
 class Evidence(NamedTuple):
     """What the log says of one unit today. Every day is the day at the site; None: nothing of the kind on record."""
 
@@ -65,6 +95,7 @@ class Evidence(NamedTuple):
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
     uses: tuple[Use, ...] = ()  # in the order of their time
     out_of_service_on: date | None = None  # withdrawn, faulty, used, without pads or battery, and not replaced
+    placing: Placing | None = None  # None: never moved, withdrawn, returned or reported as registered
     # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
     notices: tuple[tuple[str, str, date], ...] = ()
 
@@ -87,6 +118,9 @@ class UnitFacts(NamedTuple):
     evidence: Evidence
     marks: Marks | None = None  # None: not read, because no notice is in force
     monthly_celsius: tuple[float, ...] = ()  # mean of each month where it stands, January first; empty: not recorded
+    registered_with: str = ""
+    registered_on: date | None = None
+    cover: Cover | None = None  # the loan unit in its place
 
 
 class Entry(NamedTuple):
@@ -99,3 +133,4 @@ class Entry(NamedTuple):
     readings: dict[str, str]
     part: dict[str, str]
     note: str
+    origin: tuple[str, str] = ("", "")  # of a move: country and subdivision it came from; "": not on record

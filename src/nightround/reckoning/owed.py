@@ -8,6 +8,9 @@ from typing import NamedTuple
 
 from .rules import Force, Rule
 
+# Kinds of duties that a withdrawn unit owes still: another in its place, and the register's word of the change.
+OWED_WHEN_WITHDRAWN = ("replace", "register", "re-register")
+
 
 class Standing(StrEnum):
     """Where a duty stands on a day."""

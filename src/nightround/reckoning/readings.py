@@ -25,7 +25,7 @@ WORDS: dict[str, tuple[str, ...]] = {
     "seal": ("ok", "broken"),
     "scope": SCOPES,
     "mode": ("adult", "child"),  # of a use
-    "about": ("check", "use", "crew", "replaced"),  # of a report: what was reported
+    "about": ("check", "use", "crew", "replaced", "registration", "registration-change", "responders"),  # of a report
     "stage": STAGES,  # of a report about a notice
 }
 

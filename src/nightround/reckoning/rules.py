@@ -32,6 +32,9 @@ class Subject(StrEnum):
     RESTORE = "restore"
     REPORT_USE = "report-use"
     REPLACE = "replace"
+    REGISTER = "register"  # the unit, and what changes about it, with the register of the place
+    RENEW = "renew-registration"
+    NOTIFY = "notify-responders"  # of the most recent placement
     PADS = "pads"
     BATTERY = "battery"
     KIT = "kit"
@@ -88,12 +91,16 @@ class Rule(NamedTuple):
     order_lead_months: int | None = None  # parts: how long before the last good day to order
     opens_days: int | None = None  # the window before the last good day; None: the default of reckoning.md §1
     note: str = ""
-    in_service_from: date | None = None  # binds only units put in service on or after that day
+    in_service_from: date | None = None  # binds only units put in service (or placed) on or after that day
+    occasions: tuple[str, ...] = ()  # of a rule about placing: what it asks by (`placing.OCCASIONS`)
+    not_in_force: str = ""  # why the text does not bind (yet); such a rule is shown and never reckoned
 
     def in_force(self, day: date) -> bool:
         """Whether the rule counts on that day; its first and last day are inside."""
-        return (self.effective_from is None or self.effective_from <= day) and (
-            self.effective_to is None or day <= self.effective_to
+        return (
+            not self.not_in_force
+            and (self.effective_from is None or self.effective_from <= day)
+            and (self.effective_to is None or day <= self.effective_to)
         )
 
     def binds_at(self, place: Place) -> bool:
@@ -147,6 +154,7 @@ def announced(rules: Iterable[Rule], place: Place, day: date) -> tuple[Rule, ...
     coming = [
         rule
         for rule in rules
-        if rule.binds_at(place) and rule.effective_from is not None and day < rule.effective_from <= limit
+        if rule.binds_at(place) and not rule.not_in_force
+        if rule.effective_from is not None and day < rule.effective_from <= limit
     ]
     return tuple(sorted(coming, key=lambda rule: (rule.effective_from, rule.id)))

@@ -20,14 +20,18 @@ from ..errors import Failure, UserError
 from ..reckoning.dates import local_day, local_instant
 from ..reckoning.evidence import carried, digest
 from ..reckoning.facts import Entry, Evidence, Place
+from ..reckoning.placing import MOVED, RETURNED
 from ..reckoning.rules import Rule, binding
 from ..store.database import Store, raise_version
-from ..store.tables import fleet, log, people, sites, units
+from ..store.tables import fleet, loans, log, people, sites, units
+from .evidence import entry_of
 from .gravestones import BLANK, DISCARDED, readings_of, seal
 from .keeping import Kept, checked_again, held_by, records_rules
 from .log import NewEntry, append_discards
+from .whereabouts import Spot, places_of, stays_of
 
 EVIDENCE = "still evidence: without it the unit's dates or condition could change"
+WHERE = "tells where the unit stood, or that a loan ended, by which other entries are read"
 CORRECTS = "corrects an entry that is kept"
 _BATCH = 200
 
@@ -139,15 +143,31 @@ def _units_with(conn: Connection, before: date) -> list[int]:
 class _Logbook:
     """The log of one unit while it is decided what of it goes. `before` is the first day that is not touched."""
 
-    def __init__(self, stands: Any, rows: Sequence[Any], register: set[str], before: date) -> None:
+    def __init__(
+        self,
+        stands: Any,
+        rows: Sequence[Any],
+        register: set[str],
+        places: dict[str, Spot],
+        before: date,
+        *,
+        lent_for: bool,
+    ) -> None:
         self.unit_id, self.unit, self.site = stands.id, stands.unit, stands.site
         self.rows = {row.id: row for row in rows}
+        here = Spot(stands.time_zone, stands.country, stands.subdivision)
+        self._stays = stays_of(rows, here, places)
         self._place = Place(stands.time_zone, stands.country, stands.subdivision, stands.site_type)
         self._register = register
         self._end = local_instant(before, time(0), stands.time_zone)
         self._struck = {row.strikes for row in rows if row.strikes is not None}
         self._standing = [row for row in rows if row.discarded_at is None and row.entry != DISCARDED]
         self._told = [row for row in self._standing if row.entry != "struck" and row.id not in self._struck]
+        self._wheres = {
+            row.id
+            for row in self._told
+            if (row.entry == MOVED and '"from"' in row.readings) or (row.entry == RETURNED and lent_for)
+        }
         self._entries = {row.id: self._entry(row) for row in self._told}
 
     def evidence(self) -> Evidence:
@@ -168,7 +188,9 @@ class _Logbook:
         free = []
         for row in old:
             rule = held_by(holding, self._kept(row), row.id in again, today)
-            if rule is None:
+            if rule is None and row.id in self._wheres:
+                hold(row, HeldBack(WHERE, None))  # days of other entries are told by it
+            elif rule is None:
                 free.append(row)
             else:
                 hold(row, HeldBack(f"kept by rule {rule.id}", rule))
@@ -217,15 +239,12 @@ class _Logbook:
 
         People leave the register and come back; what they wrote must then weigh the same as without a discard.
         """
-        day = local_day(row.at, self._place.time_zone)
-        readings, part = json.loads(row.readings), json.loads(row.part)
-        known = row.by_person in self._register
-        entry = Entry(row.at, day, row.entry, known, readings, part, row.note)
-        return entry, entry._replace(known=bool(row.by_person))
+        entry = entry_of(row, self._stays, self._register)
+        return entry, entry._replace(known=entry.known or bool(row.by_person))
 
     def _kept(self, row: Any) -> Kept:
         scope = json.loads(row.readings).get("scope", "look") if row.entry == "check" else ""
-        day = local_day(row.at, self._place.time_zone)
+        day = local_day(row.at, self._stays.zone(row.at))
         return Kept(row.id, day, row.entry, scope, row.by_person in self._register)
 
 
@@ -246,11 +265,13 @@ def _logbooks(conn: Connection, unit_ids: Sequence[int], before: date) -> Iterat
         .order_by(units.c.unit)
     )
     stands = conn.execute(where).all()
+    places = places_of(conn)
+    lent_for = set(conn.execute(select(loans.c.covers_id).where(loans.c.covers_id.in_(unit_ids))).scalars())
     rows: dict[int, list[Any]] = {unit_id: [] for unit_id in unit_ids}
     for row in conn.execute(select(log).where(log.c.unit_id.in_(unit_ids)).order_by(log.c.at, log.c.id)):
         rows[row.unit_id].append(row)
     for unit in stands:
-        yield _Logbook(unit, rows[unit.id], register, before)
+        yield _Logbook(unit, rows[unit.id], register, places, before, lent_for=unit.id in lent_for)
 
 
 def _empty(

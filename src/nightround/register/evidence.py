@@ -7,13 +7,16 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, or_, select
+from sqlalchemy import Connection, delete, insert, or_, select, update
 
 from ..reckoning.dates import local_day
 from ..reckoning.evidence import digest
-from ..reckoning.facts import Entry, Evidence
-from ..store.tables import evidence, log, people, sites, units
+from ..reckoning.facts import Entry, Evidence, Placing
+from ..reckoning.lending import Loan, ended, lent
+from ..reckoning.placing import MOVED
+from ..store.tables import evidence, loans, log, people, sites, units
 from .gravestones import DISCARDED
+from .whereabouts import FROM, IMPORT, TOLD_BY, Spot, Stays, places_of, stays_of
 
 _BATCH = 500
 
@@ -21,17 +24,83 @@ _BATCH = 500
 def refresh(
     conn: Connection, unit_ids: Iterable[int], progress: Callable[[int, int | None], None] | None = None
 ) -> None:
-    """Rebuilds the evidence of these units from their log, in the caller's unit of work."""
+    """Rebuilds the evidence of these units from their log, in the caller's unit of work, and who stands for whom."""
     ids = sorted(set(unit_ids))
     known = set(conn.execute(select(people.c.person)).scalars())
+    places = places_of(conn)
     for start in range(0, len(ids), _BATCH):
         batch = ids[start : start + _BATCH]
         conn.execute(delete(evidence).where(evidence.c.unit_id.in_(batch)))
-        rows = [as_row(unit_id, digest(entries)) for unit_id, entries in _entries(conn, batch, known)]
+        told = dict(_entries(conn, batch, known, places))
+        rows = [as_row(unit_id, digest(entries)) for unit_id, entries in told.items()]
         if rows:
             conn.execute(insert(evidence), rows)
+        _lend(conn, batch, told, known, places)
         if progress is not None:
             progress(min(start + _BATCH, len(ids)), len(ids))
+
+
+def _lend(
+    conn: Connection,
+    unit_ids: Sequence[int],
+    told: dict[int, list[Entry]],
+    known: set[str],
+    places: dict[str, Spot],
+) -> None:
+    """Writes anew which units these stand in for, and whether what stands in for these has ended.
+
+    A loan that is over stays on record: what became of the loan unit concerns the other too.
+    """
+    before = conn.execute(select(loans).where(loans.c.unit_id.in_(unit_ids))).all()
+    others = conn.execute(select(loans).where(loans.c.covers_id.in_(unit_ids), loans.c.unit_id.not_in(unit_ids))).all()
+    lenders = {unit_id: loan for unit_id, entries in told.items() if (loan := lent(entries)) is not None}
+    if not (before or others or lenders):
+        return
+    covered = _ids(conn, {loan.covers for loan in lenders.values()})
+    found = {
+        (unit_id, covered[loan.covers]): loan
+        for unit_id, loan in lenders.items()
+        if covered.get(loan.covers, unit_id) != unit_id
+    }
+    wanted = {covers for _, covers in found} | {row.covers_id for row in others}
+    theirs = {unit_id: told[unit_id] for unit_id in wanted if unit_id in told}
+    theirs |= dict(_entries(conn, sorted(wanted - theirs.keys()), known, places))
+    rows = [
+        _loan(unit_id, covers, loan, ended(loan, theirs.get(covers, ()))) for (unit_id, covers), loan in found.items()
+    ]
+    rows += [
+        _loan(row.unit_id, row.covers_id, Loan("", row.at, row.since), row.ended_on, over=True)
+        for row in before
+        if (row.unit_id, row.covers_id) not in found
+    ]
+    conn.execute(delete(loans).where(loans.c.unit_id.in_(unit_ids)))
+    if rows:
+        conn.execute(insert(loans), rows)
+    for row in others:
+        until = ended(Loan("", row.at, row.since), theirs.get(row.covers_id, ()))
+        if until != row.ended_on:
+            mine = (loans.c.unit_id == row.unit_id, loans.c.covers_id == row.covers_id)
+            conn.execute(update(loans).where(*mine).values(ended_on=until))
+
+
+def _loan(unit_id: int, covers: int, loan: Loan, until: date | None, *, over: bool = False) -> dict[str, Any]:
+    return {
+        "unit_id": unit_id,
+        "covers_id": covers,
+        "at": loan.at,
+        "since": loan.since,
+        "ended_on": until,
+        "over": over,
+    }
+
+
+def _ids(conn: Connection, codes: set[str]) -> dict[str, int]:
+    found: dict[str, int] = {}
+    listed = sorted(codes)
+    for start in range(0, len(listed), _BATCH):
+        query = select(units.c.unit, units.c.id).where(units.c.unit.in_(listed[start : start + _BATCH]))
+        found.update((unit, unit_id) for unit, unit_id in conn.execute(query))
+    return found
 
 
 def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
@@ -42,10 +111,15 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     row["bad_readings"] = _json(found.bad_readings)
     row["uses"] = _json(found.uses)
     row["notices"] = _json(found.notices)
+    row["placing"] = _placing(found.placing)
     return row
 
 
-def _json(value: Sequence[tuple[Any, ...]]) -> str:
+def _placing(found: Placing | None) -> str:
+    return "" if found is None else _json(found)
+
+
+def _json(value: Sequence[Any]) -> str:
     return json.dumps(value, ensure_ascii=False, default=_iso)
 
 
@@ -53,7 +127,10 @@ def _iso(value: date | datetime) -> str:
     return value.isoformat()
 
 
-def _entries(conn: Connection, unit_ids: Sequence[int], known: set[str]) -> Iterator[tuple[int, list[Entry]]]:
+def _entries(
+    conn: Connection, unit_ids: Sequence[int], known: set[str], places: dict[str, Spot]
+) -> Iterator[tuple[int, list[Entry]]]:
+    """The unstruck entries of each unit, each with its civil day where the unit stood at the time."""
     query = (
         select(
             log.c.id,
@@ -66,27 +143,34 @@ def _entries(conn: Connection, unit_ids: Sequence[int], known: set[str]) -> Iter
             log.c.note,
             log.c.strikes,
             sites.c.time_zone,
+            sites.c.country,
+            sites.c.subdivision,
         )
         .join(units, units.c.id == log.c.unit_id)
         .join(sites, sites.c.id == units.c.site_id)
         .where(log.c.unit_id.in_(unit_ids), or_(log.c.discarded_at.is_(None), log.c.strikes.is_not(None)))
         .order_by(log.c.unit_id, log.c.at, log.c.id)
     )
-    rows = conn.execute(query).all()
-    struck = {row.strikes for row in rows if row.strikes is not None}
-    by_unit: dict[int, list[Entry]] = {}
-    for row in rows:
-        if row.id in struck or row.entry in ("struck", DISCARDED):
-            continue
-        by_unit.setdefault(row.unit_id, []).append(
-            Entry(
-                row.at,
-                local_day(row.at, row.time_zone),
-                row.entry,
-                row.by_person in known,
-                json.loads(row.readings),
-                json.loads(row.part),
-                row.note,
-            )
-        )
-    yield from by_unit.items()
+    by_unit: dict[int, list[Any]] = {}
+    for row in conn.execute(query).all():
+        by_unit.setdefault(row.unit_id, []).append(row)
+    for unit_id, rows in by_unit.items():
+        struck = {row.strikes for row in rows if row.strikes is not None}
+        here = stays_of(rows, Spot(*rows[0][-3:]), places)
+        counted = [row for row in rows if row.id not in struck and row.entry not in ("struck", DISCARDED)]
+        if counted:
+            yield unit_id, [entry_of(row, here, known) for row in counted]
+
+
+def entry_of(row: Any, here: Stays, known: set[str]) -> Entry:
+    """A row of the log as reckoning sees it. `here`: where the unit stood when; `known`: the codes of known people."""
+    readings = json.loads(row.readings)
+    told = row.by_person in known
+    origin = ("", "")
+    if row.entry == MOVED:
+        told = told or readings.get(TOLD_BY) == IMPORT
+        before = here.before(readings.get(FROM, ""))
+        if before is not None:
+            origin = (before.country, before.subdivision)
+    day = local_day(row.at, here.zone(row.at))
+    return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin)

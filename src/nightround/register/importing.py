@@ -23,6 +23,7 @@ from .comparing.happenings import compare_log
 from .comparing.known import Known
 from .comparing.persons import compare_people, compare_rota, compare_training
 from .comparing.places import compare_sites
+from .comparing.relocations import compare_places_of_units
 from .comparing.units import compare_units
 from .found import Progress, Reading
 from .headings import table_of
@@ -125,5 +126,6 @@ def compare(conn: Connection, reading: Reading, now: datetime, *, accept_odd: bo
     if comparison.filled:
         cells = "1 empty cell" if comparison.filled == 1 else f"{comparison.filled} empty cells"
         comparison.remark(f"{cells} filled from the codes of labels (udi)")
+    compare_places_of_units(comparison)
     comparison.report.problems.sort(key=lambda one: (one.file, one.sheet, one.row or 0))
     return comparison

@@ -13,9 +13,11 @@ from sqlalchemy import Connection, insert, select, update
 
 from ..errors import UserError
 from ..reckoning.dates import local_day
+from ..reckoning.placing import MOVED
 from ..reckoning.readings import WORDS, is_word, understood
 from ..store.database import raise_version
-from ..store.tables import fleet, log, parts, people, sites, units
+from ..store.tables import fleet, log, parts, people
+from . import moving, registration
 from .cells import plain
 from .evidence import refresh
 from .fitting import code_of, label_day, look_at, refuse_odd
@@ -23,6 +25,7 @@ from .gravestones import DISCARDED
 from .headings import normal
 from .log import NewEntry, append
 from .notices import settled
+from .whereabouts import stays
 
 PART_KEYS = ("kind", "lot", "label_date", "udi", "expected", "note")
 NEEDS_KIND = ("fitted", "removed", "ordered")
@@ -43,6 +46,9 @@ def record(
     _check_part(entry)
     known = bool(entry.by_person) and _is_known(conn, entry.by_person)
     entry = settled(conn, entry, known=known)
+    # Whoever else moves the unit waits here: what the entry keeps of the register is true when it is written.
+    conn.execute(select(fleet.c.id).with_for_update())
+    entry = registration.prepared(conn, moving.prepared(conn, entry, known=known), known=known)
     before = conn.execute(select(fleet.c.log_count)).scalar_one()
     entry_id = append(conn, entry, now)
     if entry_id <= before:
@@ -51,21 +57,33 @@ def record(
         if entry.entry == "fitted":
             _fit(conn, entry, now, accept_odd, [] if remarks is None else remarks)
         elif entry.entry == "removed":
-            _take_off(conn, entry, _zone(conn, entry.unit_id))
+            _take_off(conn, entry, _zone(conn, entry))
+        elif entry.entry == MOVED:
+            moving.carry_out(conn, entry)
+        elif entry.entry == "reported":
+            registration.carry_out(conn, entry, local_day(entry.at, _zone(conn, entry)))
     refresh(conn, [entry.unit_id])
     raise_version(conn)
     return entry_id
+
+
+def as_told(readings: dict[str, str], entry: str) -> dict[str, str]:
+    """The readings as somebody told them, without what recording added to them."""
+    return registration.as_told(moving.as_told(entry, readings))
 
 
 def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datetime) -> int:
     """Corrects the log: a new entry that strikes an old one, which stays readable.
 
     Raises UserError where the entry does not exist, is struck already or is itself a correction, or no reason is
-    given. Parts on record are not turned back; log what is fitted now.
+    given. Parts on record are not turned back; log what is fitted now. A move and a registration are turned back where
+    the register still stands as they left it.
     """
     if not why.strip():
         raise UserError("a correction needs a reason: --why TEXT")
-    row = conn.execute(select(log.c.unit_id, log.c.entry, log.c.discarded_at).where(log.c.id == entry_id)).first()
+    row = conn.execute(
+        select(log.c.unit_id, log.c.at, log.c.entry, log.c.discarded_at).where(log.c.id == entry_id)
+    ).first()
     if row is None:
         raise UserError(f"log entry {entry_id} does not exist; see: nightround history UNIT")
     if row.discarded_at is not None or row.entry == DISCARDED:
@@ -74,7 +92,13 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
         raise UserError(f"log entry {entry_id} is itself a correction; log what is true now instead")
     if conn.execute(select(log.c.id).where(log.c.strikes == entry_id)).first() is not None:
         raise UserError(f"log entry {entry_id} is struck already")
+    conn.execute(select(fleet.c.id).with_for_update())
     entry = NewEntry(row.unit_id, now, "struck", by_person, note=why.strip(), strikes=entry_id)
+    if row.entry == MOVED:
+        moving.turn_back(conn, entry_id, row.unit_id)
+    elif row.entry == "reported":
+        day = local_day(row.at, stays(conn, row.unit_id).zone(row.at))
+        registration.turn_back(conn, entry_id, row.unit_id, day)
     new_id = append(conn, entry, now)
     refresh(conn, [row.unit_id])
     raise_version(conn)
@@ -130,7 +154,7 @@ def _fit(conn: Connection, entry: NewEntry, now: datetime, accept_odd: bool, rem
 
     Where a part that was fitted on a later day is on record, this one has been off since: it was written down late.
     """
-    zone = _zone(conn, entry.unit_id)
+    zone = _zone(conn, entry)
     fitting = look_at(conn, entry.unit_id, entry.part, local_day(entry.at, zone), local_day(now, zone))
     if fitting.odd and not accept_odd:
         refuse_odd(fitting)
@@ -153,26 +177,25 @@ def _take_off(conn: Connection, entry: NewEntry, zone: str) -> bool:
     on_record = conn.execute(select(parts.c.id, parts.c.fitted_on).where(*fitted)).all()
     later = [part.id for part in on_record if part.fitted_on is not None and part.fitted_on > day]
     if later:
-        withdrawn = _struck_days(conn, entry.unit_id, kind, zone)
+        withdrawn = _struck_days(conn, entry.unit_id, kind)
         later = [part.id for part in on_record if part.id in later and part.fitted_on not in withdrawn]
     conn.execute(update(parts).where(*fitted, parts.c.id.not_in(later)).values(state="removed"))
     return bool(later)
 
 
-def _struck_days(conn: Connection, unit_id: int, kind: str, zone: str) -> set[date]:
+def _struck_days(conn: Connection, unit_id: int, kind: str) -> set[date]:
     """The days on which a part of the kind was fitted by struck entries only."""
     query = select(log.c.id, log.c.at, log.c.entry, log.c.part, log.c.strikes).where(log.c.unit_id == unit_id)
     rows = conn.execute(query.where(log.c.entry.in_(("fitted", "struck")))).all()
     struck = {row.strikes for row in rows}
+    here = stays(conn, unit_id)
     days: dict[bool, set[date]] = {True: set(), False: set()}
     for row in rows:
         if row.entry == "fitted" and json.loads(row.part).get("kind") == kind:
-            days[row.id in struck].add(local_day(row.at, zone))
+            days[row.id in struck].add(local_day(row.at, here.zone(row.at)))
     return days[True] - days[False]
 
 
-def _zone(conn: Connection, unit_id: int) -> str:
-    zone: str = conn.execute(
-        select(sites.c.time_zone).join(units, units.c.site_id == sites.c.id).where(units.c.id == unit_id)
-    ).scalar_one()
-    return zone
+def _zone(conn: Connection, entry: NewEntry) -> str:
+    """The time zone of the place at which the unit stood at the time."""
+    return stays(conn, entry.unit_id).zone(entry.at)

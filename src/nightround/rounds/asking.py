@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import ColumnElement, Connection, Select, case, or_, select
 
 from ..errors import UserError
-from ..reckoning.owed import Condition, Duty, Standing
+from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Condition, Duty, Standing
 from ..store.tables import conditions, duties, people, person_roles, person_sites, sites, units
 from .differences import because_text
 from .loading import unit_ids, zones
@@ -111,7 +111,7 @@ def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> lis
     reckoners = Reckoners(book, conn)
     codes = dict(conn.execute(select(sites.c.id, sites.c.site)).all())
     found: list[tuple[str, int, str, Duty]] = []
-    for loaded in _everything(conn, wanted, reckoners):
+    for loaded in _everything(conn, wanted, reckoners, on):
         for duty in reckoners.at(loaded.place, on).unit(loaded.facts).duties:
             if wanted.holds(duty.standing, duty.last_good_day):
                 found.append((loaded.facts.unit, loaded.site_id, loaded.place.time_zone, duty))
@@ -139,9 +139,9 @@ def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> lis
 
 
 def in_use() -> ColumnElement[bool]:
-    """Holds for duties of sites, of units that are not withdrawn, and to put another in the place of one that is."""
+    """Holds for duties of sites and of units that are not withdrawn, and for what a withdrawn one still owes."""
     withdrawn = select(conditions.c.unit_id).where(conditions.c.condition == str(Condition.WITHDRAWN))
-    others = duties.c.kind == "replace"  # owed because the unit is out of service
+    others = duties.c.kind.in_(OWED_WHEN_WITHDRAWN)  # owed because the unit is out of service, or was taken away
     return or_(duties.c.unit_id.is_(None), duties.c.unit_id.not_in(withdrawn), others)
 
 
@@ -174,19 +174,19 @@ class Responsible:
         return f"no {role} recorded"
 
 
-def _everything(conn: Connection, wanted: Wanted, reckoners: Reckoners) -> Iterator[Any]:
+def _everything(conn: Connection, wanted: Wanted, reckoners: Reckoners, on: date) -> Iterator[Any]:
     if wanted.unit is not None or wanted.site is not None:
         query = select(units.c.id).join(sites, sites.c.id == units.c.site_id).order_by(units.c.id)
         if wanted.unit is not None:
             query = query.where(units.c.unit == wanted.unit)
         if wanted.site is not None:
             query = query.where(sites.c.site == wanted.site)
-        yield from reckoners.load(conn, list(conn.execute(query).scalars()))
+        yield from reckoners.load(conn, list(conn.execute(query).scalars()), on)
         return
     for zone in zones(conn):
         after = 0
         while ids := unit_ids(conn, zone, after, 1000):
-            yield from reckoners.load(conn, ids)
+            yield from reckoners.load(conn, ids, on)
             after = ids[-1]
 
 

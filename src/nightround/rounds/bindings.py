@@ -116,6 +116,8 @@ def place_words(place: Place) -> str:
 
 def effective_words(rule: Rule) -> str:
     """When the rule counts, its first and last day inside; "" where it always does."""
+    if rule.not_in_force:
+        return f"not in force: {rule.not_in_force}"
     first = f"from {rule.effective_from}" if rule.effective_from is not None else ""
     last = f"to {rule.effective_to}" if rule.effective_to is not None else ""
     return " ".join(word for word in (first, last) if word)
@@ -184,6 +186,8 @@ def _why(rule: Rule) -> str:
 
 
 def _why_not(rule: Rule, here: Iterable[Rule], day: date) -> str:
+    if rule.not_in_force:
+        return f"not in force: {rule.not_in_force}"
     if rule.effective_to is not None and rule.effective_to < day:
         return f"ended {rule.effective_to}"
     if rule.effective_from is not None and rule.effective_from > day:

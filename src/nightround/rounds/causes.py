@@ -16,7 +16,8 @@
 
 A case that becomes long overdue goes on under its number: it is raised, not closed and opened anew. What a fault or a
 use leaves to be done at once is told with it. A unit not to be relied on, and a site that is closed, keep back what
-can wait: looks, tests, parts, dates that are not recorded. A withdrawn unit asks only for another in its place.
+can wait: looks, tests, parts, dates that are not recorded. A withdrawn unit asks for another in its place
+and for the word to the register.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, timedelta
 from typing import Any, NamedTuple
 
-from ..reckoning.owed import Condition, Duty, Reason, Reckoned, Standing
+from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Condition, Duty, Reason, Reckoned, Standing
 
 FAULT, USED, UNRELIABLE, NOTICE = Reason.FAULT, Reason.USED, Reason.UNRELIABLE, Reason.NOTICE
 OVERDUE = "overdue"
@@ -110,7 +111,7 @@ class Causes:
         overdue, unknown = self._standing(reckoned.duties, since)
         condition = reckoned.condition
         if condition is Condition.WITHDRAWN:
-            overdue, unknown = [duty for duty in overdue if duty.kind == "replace"], []
+            overdue, unknown = [duty for duty in overdue if duty.kind in OWED_WHEN_WITHDRAWN], []
         if condition is not Condition.NOT_TO_BE_RELIED_ON:
             return self._owed(overdue, unknown, CLOSED_SITE if closed else "") if overdue or unknown else []
         told, rest = _told_with(reckoned.reasons, overdue)

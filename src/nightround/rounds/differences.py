@@ -129,7 +129,7 @@ class Changes:
                 self._new(holder, unit_id, site_id, said)
                 continue
             matched += 1
-            if said != old.said:
+            if said != old.said or old.site_id != site_id:
                 self._changed(holder, unit_id, site_id, said, old)
         if matched != len(stored):
             kept = {duty.key for duty in found}
@@ -153,14 +153,14 @@ class Changes:
 
     def _changed(self, holder: str, unit_id: int | None, site_id: int, said: tuple[Any, ...], old: Stored) -> None:
         row = {f"new_{name}": value for name, value in zip(_NAMES, said, strict=True)}
-        row |= {"row_id": old.id, "new_revision": old.revision + 1, "new_changed_at": self._now}
+        row |= {"row_id": old.id, "new_revision": old.revision + 1, "new_changed_at": self._now, "new_site_id": site_id}
         # The same day for as long as it stands so, however often its reasons are worded anew.
         unknown = said[_STANDING] is Standing.NOT_RECORDED
         row["new_not_recorded_since"] = (old.not_recorded_since or self._on) if unknown else None
         if said[_PERIOD] != old.said[_PERIOD]:
             row |= {"new_uid": self._uid(holder, said), "new_sequence": 0}
         else:
-            moved = any(said[index] != old.said[index] for index in _SEQUENCED_AT)
+            moved = old.site_id != site_id or any(said[index] != old.said[index] for index in _SEQUENCED_AT)
             row |= {"new_uid": old.uid, "new_sequence": old.sequence + (1 if moved else 0)}
         self.changed_duties.append(row)
         differing = tuple(index for index in _MOVING_AT if said[index] != old.said[index])

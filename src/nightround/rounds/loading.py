@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, not_, or_, select
 
-from ..reckoning.facts import Evidence, Marks, Part, Place, UnitFacts, Use
-from ..store.tables import cases, conditions, duties, evidence, parts, sites, units
+from ..reckoning.facts import Change, Evidence, Marks, Part, Place, Placing, UnitFacts, Use
+from ..store.tables import cases, conditions, duties, evidence, loans, parts, sites, units
 
 # What only notices ask for (the last field) is read only while one is in force.
 _FIELDS = Evidence._fields[:-1]
@@ -23,8 +23,9 @@ _MARKS = (*(units.c[name] for name in Marks._fields), evidence.c[_NOTICED])
 _ORDERED = _FIELDS.index("ordered")
 _BAD = _FIELDS.index("bad_readings")
 _USES = _FIELDS.index("uses")
+_PLACING = _FIELDS.index("placing")
 _NOTHING = Evidence()
-_MARKED_AT = 11 + len(_FIELDS)
+_MARKED_AT = 13 + len(_FIELDS)
 
 STORED = (
     duties.c.key,
@@ -49,6 +50,7 @@ class Stored(NamedTuple):
     uid: str
     sequence: int
     revision: int
+    site_id: int  # where its holder stood when it was last written
     said: tuple[Any, ...]
     not_recorded_since: date | None
 
@@ -68,7 +70,7 @@ class OpenCase(NamedTuple):
 
 
 CASE = tuple(cases.c[name] for name in OpenCase._fields)
-KEPT = (duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision, duties.c.not_recorded_since)
+KEPT = (duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision, duties.c.site_id, duties.c.not_recorded_since)
 
 
 class Loaded(NamedTuple):
@@ -113,8 +115,9 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
     by_condition = _conditions(conn, ids)
     by_case = _cases(conn, ids)
     for row in conn.execute(_units(ids, marks)).all():
-        unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on, has_log = row[:11]
-        said = _evidence(row[11:_MARKED_AT]) if has_log is not None else _NOTHING
+        unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on = row[:10]
+        registered_with, registered_on, has_log = row[10:13]
+        said = _evidence(row[13:_MARKED_AT]) if has_log is not None else _NOTHING
         marked = None
         if marks:
             *own, noticed = row[_MARKED_AT:]
@@ -125,7 +128,17 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
             unit_id,
             site_id,
             Place(zone, country, subdivision, site_type),
-            UnitFacts(unit, model, in_service_on, by_parts.get(unit_id, ()), said, marked, _months(celsius)),
+            UnitFacts(
+                unit,
+                model,
+                in_service_on,
+                by_parts.get(unit_id, ()),
+                said,
+                marked,
+                _months(celsius),
+                registered_with,
+                registered_on,
+            ),
             by_duties.get(unit_id, {}),
             by_condition.get(unit_id),
             by_case.get(unit_id, ()),
@@ -152,6 +165,8 @@ def _units(ids: Sequence[int], marks: bool) -> Select[Any]:
             units.c.unit,
             units.c.model,
             units.c.in_service_on,
+            units.c.registered_with,
+            units.c.registered_on,
             evidence.c.unit_id,
             *(evidence.c[name] for name in _FIELDS),
             *(_MARKS if marks else ()),
@@ -169,7 +184,46 @@ def _evidence(row: Sequence[Any]) -> Evidence:
         text = values[index]
         values[index] = () if text == "[]" else _with_days(text)
     values[_USES] = () if values[_USES] == "[]" else tuple(_use(item) for item in json.loads(values[_USES]))
+    values[_PLACING] = _placing(values[_PLACING]) if values[_PLACING] else None
     return Evidence(*values)
+
+
+def _placing(text: str) -> Placing:
+    changes, unannounced, announced_on, registered_on = json.loads(text)
+    return Placing(
+        tuple(Change(event, date.fromisoformat(day), *origin) for event, day, *origin in changes),
+        tuple(date.fromisoformat(day) for day in unannounced),
+        None if announced_on is None else date.fromisoformat(announced_on),
+        None if registered_on is None else date.fromisoformat(registered_on),
+    )
+
+
+class Lent(NamedTuple):
+    """A loan unit in the place of another."""
+
+    loan_id: int
+    covers_id: int
+    since: date
+
+
+def lent(conn: Connection, ids: Sequence[int]) -> list[Lent]:
+    """The loans that stand in the place of these units (ids in rising order), the newest of each last."""
+    query = (
+        select(loans.c.unit_id, loans.c.covers_id, loans.c.since)
+        .where(_within(loans.c.covers_id, ids), loans.c.ended_on.is_(None), loans.c.over.is_(False))
+        .order_by(loans.c.at, loans.c.unit_id)
+    )
+    wanted = set(ids)
+    return [Lent(*row) for row in conn.execute(query) if row.covers_id in wanted]
+
+
+def covered_by(conn: Connection, unit_ids: Sequence[int]) -> list[int]:
+    """The units in whose place one of these stands or stood: what becomes of a loan unit concerns them too."""
+    found: set[int] = set()
+    for start in range(0, len(unit_ids), 500):
+        query = select(loans.c.covers_id).where(loans.c.unit_id.in_(unit_ids[start : start + 500]))
+        found |= set(conn.execute(query).scalars())
+    return sorted(found)
 
 
 def _use(item: list[Any]) -> Use:
@@ -233,7 +287,8 @@ def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]
 
 def stored_duty(row: Any) -> Stored:
     """From a row of `STORED`, whose it is, and `KEPT`."""
-    return Stored(row[_WIDTH + 1], row[_WIDTH + 2], row[_WIDTH + 3], row[_WIDTH + 4], row[:_WIDTH], row[_WIDTH + 5])
+    _, number, uid, sequence, revision, site_id, since = row[_WIDTH:]
+    return Stored(number, uid, sequence, revision, site_id, row[:_WIDTH], since)
 
 
 def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:

@@ -9,10 +9,11 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
+from ..reckoning.placing import MOVED, OCCASIONS, PLACED
 from ..reckoning.rules import Force, Rule, Shape, Subject
 from ..reckoning.site_types import SITE_TYPES
 from ..register.tomlfile import Table, meant
-from .shapes import PARTS, ROUNDS, SPANS, read_keep, read_shape
+from .shapes import PARTS, PLACING, ROUNDS, SPANS, read_keep, read_shape
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _COUNTRY = re.compile(r"[A-Z]{2}")
@@ -102,11 +103,14 @@ def _read_rule(
     lead = table.number("order_lead_months", 0, 60)
     window = table.number("opens_days", 1, 366)
     in_service_from = table.day("in_service_from")
+    occasions = _occasions(table, subject)
+    not_in_force = table.text("not_in_force")
     note = table.text("note", lines=True)
     if subject:
         _only(table, "use_counts", subject, ROUNDS)
-        _only(table, "opens_days", subject, ROUNDS)
-        _only(table, "in_service_from", subject, ROUNDS)
+        _only(table, "opens_days", subject, (*ROUNDS, Subject.RENEW))
+        _only(table, "in_service_from", subject, (*ROUNDS, *PLACING))
+        _only(table, "occasions", subject, PLACING)
         _only(table, "order_lead_months", subject, PARTS)
     if window is not None and shape is not None and shape.period:
         table.wrong("opens_days", "a calendar period opens on its first day; take the key out")
@@ -132,6 +136,8 @@ def _read_rule(
         opens_days=window,
         note=note,
         in_service_from=in_service_from,
+        occasions=occasions,
+        not_in_force=not_in_force,
     )
 
 
@@ -144,6 +150,15 @@ def _read_shape(table: Table, subject: str) -> Shape | None:
         return read_keep(table, "keep")
     spans = SPANS[Subject(subject)] if subject else tuple({span for every in SPANS.values() for span in every})
     return read_shape(table, "shape", spans)
+
+
+def _occasions(table: Table, subject: str) -> tuple[str, ...]:
+    """What a rule about placing asks by. Where it does not say, by placing a unit and by moving it."""
+    told = table.texts("occasions")
+    for word in told:
+        if word not in OCCASIONS:
+            table.wrong("occasions", f"{word!r} is not known{meant(word, OCCASIONS)}; write {', '.join(OCCASIONS)}")
+    return told or ((PLACED, MOVED) if subject in PLACING else ())
 
 
 def _scope(table: Table, inherited: tuple[str, str] = ("", "")) -> tuple[str, str]:

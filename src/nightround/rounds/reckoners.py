@@ -9,12 +9,16 @@ from sqlalchemy import Connection
 
 from ..reckoning.dates import working_days
 from ..reckoning.duties import Reckoner
-from ..reckoning.facts import Place
+from ..reckoning.facts import Cover, Place
 from ..reckoning.noticed import Board
+from ..reckoning.owed import Condition
 from ..reckoning.rules import binding
 from ..register.notices import current, newest
-from .loading import Loaded, load
+from .loading import Lent, Loaded, lent, load
 from .rulebook import RuleBook
+
+# A loan unit in one of these conditions can be relied on; one that nobody has checked covers nothing.
+_HOLDS = (Condition.IN_SERVICE, Condition.WORK_DUE)
 
 
 class Reckoners:
@@ -47,10 +51,37 @@ class Reckoners:
             self._board = Board(notices, self._book.sheets)
             self._known.clear()
 
-    def load(self, conn: Connection, ids: Sequence[int]) -> Iterator[Loaded]:
-        """These units (ids in rising order), with all that the rules and the notices in force ask for."""
+    def load(self, conn: Connection, ids: Sequence[int], day: date) -> Iterator[Loaded]:
+        """These units (ids in rising order), with all that the rules and the notices in force ask for.
+
+        `day` is that on which the loan units in their places are reckoned.
+        """
         self.renew(conn)
-        return load(conn, ids, marks=self.marks)
+        loaded = load(conn, ids, marks=self.marks)
+        loans = lent(conn, ids) if ids else []
+        return self._covered(conn, loaded, loans, day) if loans else loaded
+
+    def _covered(self, conn: Connection, found: Iterator[Loaded], loans: list[Lent], day: date) -> Iterator[Loaded]:
+        """The same units, each with the loan unit in its place, one that can be relied on before one that cannot."""
+        covers: dict[int, Cover] = {}
+        since = {loan.loan_id: loan for loan in loans}
+        for other in load(conn, sorted(since), marks=self.marks):
+            loan = since[other.id]
+            condition = self._condition(other, day)
+            holds = condition in _HOLDS
+            known = covers.get(loan.covers_id)
+            if known is None or (holds, known.since) >= (known.holds, loan.since):
+                covers[loan.covers_id] = Cover(other.facts.unit, loan.since, str(condition), holds)
+        for loaded in found:
+            cover = covers.get(loaded.id)
+            yield loaded if cover is None else loaded._replace(facts=loaded.facts._replace(cover=cover))
+
+    def _condition(self, other: Loaded, day: date) -> str:
+        """The condition of a loan unit. One with impossible facts is reported by its own round, and covers nothing."""
+        try:
+            return self.at(other.place, day).unit(other.facts).condition
+        except (ValueError, OverflowError, LookupError, TypeError):
+            return Condition.NO_EVIDENCE
 
     def at(self, place: Place, day: date) -> Reckoner:
         """The reckoner for that kind of place on that day."""

@@ -14,6 +14,7 @@ from ..reckoning.rules import Shape, Span, Subject
 from ..register.tomlfile import Table
 
 ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
+PLACING = (Subject.REGISTER, Subject.NOTIFY)
 PARTS = (Subject.PADS, Subject.BATTERY, Subject.KIT)
 
 _INTERVALS = (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH, Span.WORKING_DAYS)
@@ -26,6 +27,8 @@ SPANS: dict[Subject, tuple[Span, ...]] = {
     Subject.RESTORE: (Span.AT_ONCE,),
     Subject.REPLACE: (Span.AT_ONCE, Span.DAYS, Span.MONTHS, Span.WORKING_DAYS),
     Subject.REPORT_USE: (Span.AT_ONCE, Span.HOURS, Span.DAYS, Span.WORKING_DAYS),
+    **dict.fromkeys(PLACING, (Span.AT_ONCE, Span.DAYS, Span.MONTHS, Span.WORKING_DAYS)),
+    Subject.RENEW: (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH),
 }
 
 # How each span is written; the last words of an error.

@@ -30,7 +30,7 @@ from . import ledger, rulechanges
 from .causes import Limits
 from .differences import Changes
 from .grouping import group_cases
-from .loading import unit_ids, zones
+from .loading import covered_by, unit_ids, zones
 from .reckoners import Reckoners
 from .rulebook import RuleBook
 from .rulebook import load as load_rulebook
@@ -226,7 +226,9 @@ def reckon_units(
     result = RoundResult(local_day(now, program.settings.fleet.time_zone), "")
     with program.store.read() as conn:
         reckoners = Reckoners(book, conn)
-        by_zone = _by_zone(conn, sorted(set(unit_ids)), sorted(set(site_ids)))
+        # What becomes of a loan unit concerns the one in whose place it stands.
+        concerned = {*(ids := sorted(set(unit_ids))), *covered_by(conn, ids)}
+        by_zone = _by_zone(conn, sorted(concerned), sorted(set(site_ids)))
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
@@ -307,7 +309,7 @@ def _compare(
     changes: Changes,
     findings: list[dict[str, str]],
 ) -> None:
-    for loaded in reckoners.load(conn, ids):
+    for loaded in reckoners.load(conn, ids, on):
         try:
             reckoned = reckoners.at(loaded.place, on).unit(loaded.facts)
         except (ValueError, OverflowError, LookupError, TypeError) as error:

@@ -20,7 +20,7 @@ _DUTY = (
         {column.name: bindparam(f"new_{column.name}") for column in STORED}
         | {
             name: bindparam(f"new_{name}")
-            for name in ("uid", "sequence", "revision", "changed_at", "not_recorded_since")
+            for name in ("uid", "sequence", "revision", "changed_at", "not_recorded_since", "site_id")
         }
     )
 )

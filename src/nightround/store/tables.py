@@ -242,6 +242,19 @@ evidence = Table(
     Column("uses", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Use
     Column("out_of_service_on", Date),
     Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
+    Column("placing", Text, nullable=False, server_default=""),  # JSON of reckoning.facts.Placing; empty: nothing
+)
+
+# Loan units, each in the place of one other, as the log of the two tells it.
+loans = Table(
+    "loans",
+    metadata,
+    Column("unit_id", ForeignKey("units.id"), primary_key=True),
+    Column("covers_id", ForeignKey("units.id"), primary_key=True, index=True),
+    Column("at", Instant, nullable=False),
+    Column("since", Date, nullable=False),  # of `at`, at the site
+    Column("ended_on", Date),  # the covered unit was returned to service
+    Column("over", Boolean, nullable=False, server_default=text("false")),  # the loan unit was moved on
 )
 
 # Safety notices in every version that was added; the highest version of each reference is in force.

@@ -80,7 +80,24 @@ SAID: dict[tuple[str, str, str], dict[str, tuple[Subject, Shape, Force]]] = {
 SAID["US", "IA", ""]["us-ia-records-life-of-unit"] = (Subject.RECORDS, Shape(Span.KEPT_FOR_LIFE), Force.LAW)
 # 7.27.8.9 NMAC: active and at least three years
 SAID["US", "NM", ""]["us-nm-records-of-training"] = (Subject.RECORDS, Shape(Span.KEPT_AFTER_ROLE, 36), Force.LAW)
+# Registration: Minnesota 403.51, New Hampshire 153-A:33, South Australia, Madrid; Maryland's is valid for three years
+for _where, _rule, _subject, _shape in (
+    (("US", "MN", ""), "us-mn-register-30-working-days", Subject.REGISTER, Shape(Span.WORKING_DAYS, 30)),
+    (("US", "NH", ""), "us-nh-register-30-days", Subject.REGISTER, Shape(Span.DAYS, 30)),
+    (("AU", "SA", ""), "au-sa-register-14-days", Subject.REGISTER, Shape(Span.DAYS, 14)),
+    (("ES", "MD", ""), "es-md-register-15-working-days", Subject.REGISTER, Shape(Span.WORKING_DAYS, 15)),
+    (("US", "MD", ""), "us-md-registration-3-years", Subject.RENEW, Shape(Span.MONTHS, 36)),
+    (("US", "MD", "school"), "us-md-registration-3-years", Subject.RENEW, Shape(Span.MONTHS, 36)),
+):
+    SAID.setdefault(_where, {})[_rule] = (_subject, _shape, Force.LAW)
+SAID["CA", "ON", ""] = {}  # Bill 141 of 2020: not proclaimed as far as known
+# 42 U.S.C. §238q: within a reasonable time; the number of days is common practice, no source
+TOLD_WITHIN = (Subject.NOTIFY, Shape(Span.DAYS, 14), Force.COMMON_PRACTICE)
+for _where, _said in SAID.items():
+    if _where[0] == "US":
+        _said["us-notify-responders-of-placement"] = TOLD_WITHIN
 HOUSE = {
+    "house-notify-responders-14-days": TOLD_WITHIN,
     "house-look-monthly": (Subject.LOOK, Shape(Span.MONTHS, 1), Force.COMMON_PRACTICE),
     "house-look-per-model": (Subject.LOOK, PER_MODEL, Force.MANUFACTURER),
     "house-pads-label": (Subject.PADS, LABEL, Force.COMMON_PRACTICE),
@@ -107,6 +124,7 @@ def test_every_shipped_rule_is_checked_above_or_is_history_or_to_come() -> None:
         "us-md-look-weekly-until-2013",
         "au-sa-test-yearly-removed-2024",
         "de-remote-self-test-from-2027",
+        "ca-on-register-30-days",
     }
 
 

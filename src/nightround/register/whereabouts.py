@@ -1,0 +1,95 @@
+"""Where a unit stood when: read from its `moved` entries, so that an earlier entry keeps the day of its own place.
+
+A `moved` entry that changed the site says where to (`site`) and where from (`from`). What was before every such entry,
+or is not on record, is taken for the present site. Nothing is written here.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime
+from typing import Any, NamedTuple
+
+from sqlalchemy import Connection, select
+
+from ..reckoning.placing import MOVED
+from ..store.tables import log, sites, units
+
+# Readings of a `moved` entry that say where to, by whose hand, and in whose place.
+SITE, SPOT, FLOOR, COVERS = "site", "spot", "floor", "covers"
+# What recording adds: how the register stood before, to tell earlier days by and to turn a wrong entry back.
+FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION = "from", "from-spot", "from-floor", "from-position"
+ADDED = (FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION)
+# Who tells of a move that came with an import: the register itself, which counts as known.
+TOLD_BY, IMPORT = "told-by", "import"
+
+
+class Spot(NamedTuple):
+    """What of a site decides days and rules."""
+
+    time_zone: str
+    country: str
+    subdivision: str
+
+
+class Stays:
+    """The sites at which one unit stood. `moves` are those of its unstruck entries that changed the site, in order:
+    instant, from, to."""
+
+    def __init__(self, present: Spot, moves: Sequence[tuple[datetime, str, str]], places: Mapping[str, Spot]) -> None:
+        self._present = present
+        self._places = places
+        self._moves = [move for move in moves if move[1] != move[2]]
+
+    def at(self, instant: datetime) -> Spot:
+        """Where it stood at the instant; a move's own instant is at its new place."""
+        site = ""
+        for at, _, to in self._moves:
+            if at <= instant:
+                site = to
+        if not site and self._moves:
+            site = self._moves[0][1]
+        return self._places.get(site, self._present)
+
+    def before(self, origin: str) -> Spot | None:
+        """The place of that code; None where it is not on record."""
+        return self._places.get(origin)
+
+    def zone(self, instant: datetime) -> str:
+        """The time zone in which an entry of that instant is read."""
+        return self.at(instant).time_zone
+
+
+def places_of(conn: Connection) -> dict[str, Spot]:
+    """Every site by its code."""
+    query = select(sites.c.site, sites.c.time_zone, sites.c.country, sites.c.subdivision)
+    return {code: Spot(*rest) for code, *rest in conn.execute(query)}
+
+
+def stays_of(rows: Iterable[Any], present: Spot, places: Mapping[str, Spot]) -> Stays:
+    """The stays of a unit from its log rows (with `id`, `at`, `entry`, `readings`, `strikes`), in the order of time."""
+    listed = list(rows)
+    struck = {row.strikes for row in listed if row.strikes is not None}
+    moves = []
+    for row in sorted(listed, key=lambda row: (row.at, row.id)):
+        if row.entry == MOVED and row.id not in struck and '"from"' in row.readings:
+            readings = json.loads(row.readings)
+            if SITE in readings and FROM in readings:
+                moves.append((row.at, readings[FROM], readings[SITE]))
+    return Stays(present, moves, places)
+
+
+def stays(conn: Connection, unit_id: int) -> Stays:
+    """The stays of one unit."""
+    here = (
+        select(sites.c.time_zone, sites.c.country, sites.c.subdivision)
+        .join(units, units.c.site_id == sites.c.id)
+        .where(units.c.id == unit_id)
+    )
+    present = Spot(*conn.execute(here).one())
+    query = select(log.c.id, log.c.at, log.c.entry, log.c.readings, log.c.strikes).where(log.c.unit_id == unit_id)
+    rows = conn.execute(query.where(log.c.entry.in_((MOVED, "struck")))).all()
+    if not any(row.entry == MOVED and '"from"' in row.readings for row in rows):
+        return Stays(present, (), {})
+    return stays_of(rows, present, places_of(conn))
