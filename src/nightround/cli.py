@@ -44,6 +44,7 @@ _WHERE: dict[str, str] = {
     "rules": "rules",
     "discard": "discard",
     "notice": "notices",
+    "person": "people",
 }
 
 

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import ColumnElement, Connection, Select, func, select, true
 
 from .. import addresses
+from ..register.leaving import has_left
 from ..settings import Settings
 from ..store.tables import messages, people, person_roles, person_sites, rota, sites
 from .compose import Addressee
@@ -89,8 +90,8 @@ def unreached(reader: Reader) -> str:
     return f"person {reader.person} ({', '.join(sorted(reader.roles))}) gets no letter: {why}"
 
 
-def readers(conn: Connection, settings: Settings, roles: Iterable[str]) -> list[Reader]:
-    """Everybody with one of the roles, with all the roles they hold, by code."""
+def readers(conn: Connection, settings: Settings, roles: Iterable[str], at: datetime) -> list[Reader]:
+    """Everybody with one of the roles who is with us at that instant, with all the roles they hold, by code."""
     wanted = select(person_roles.c.person_id).where(person_roles.c.role.in_(list(roles)))
     found = conn.execute(select(people).where(people.c.id.in_(wanted)).order_by(people.c.person)).all()
     held: dict[int, set[str]] = {}
@@ -98,7 +99,7 @@ def readers(conn: Connection, settings: Settings, roles: Iterable[str]) -> list[
     for person_id, role in conn.execute(theirs):
         held.setdefault(person_id, set()).add(role)
     homes = _first_zones(conn, wanted)
-    return [
+    everybody = [
         Reader(
             row.id,
             row.person,
@@ -111,6 +112,8 @@ def readers(conn: Connection, settings: Settings, roles: Iterable[str]) -> list[
         )
         for row in found
     ]
+    last = {row.id: row.left_on for row in found}
+    return [reader for reader in everybody if not has_left(last[reader.id], reader.zone, at)]
 
 
 def _first_zones(conn: Connection, wanted: Select[Any]) -> dict[int, str]:
@@ -149,7 +152,7 @@ class Watch:
     """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it."""
 
     def __init__(self, conn: Connection, settings: Settings, at: datetime, site_ids: set[int]) -> None:
-        self.people = readers(conn, settings, LADDER)
+        self.people = readers(conn, settings, LADDER, at)
         self._on_rota = set(
             conn.execute(select(rota.c.person_id).where(rota.c.from_at <= at, rota.c.until_at > at)).scalars()
         )

@@ -268,7 +268,7 @@ def _matter(
     word = "not to be relied on" if unreliable else late(longest) if longest > 0 else "overdue"
     return Matter(
         row.id,
-        where.title,
+        where.about(kinds).title,
         word,
         unreliable,
         where.line or "No spot and no address are on record.",

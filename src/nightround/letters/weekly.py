@@ -64,7 +64,7 @@ def post(
 ) -> Posted:
     """The same, with the findings; they are in the log as well."""
     with program.store.read() as conn:
-        everybody = readers(conn, program.settings, WEEKLY_ROLES)
+        everybody = readers(conn, program.settings, WEEKLY_ROLES, now)
         owed = _owed(conn, program.settings, everybody, now, on)
     findings = tuple(unreached(reader) for reader, _ in owed if not reader.reached)
     letters = 0
@@ -198,7 +198,7 @@ def letter_of(
         "set_aside": aside[:SHOWN_ASIDE],
         "set_aside_total": len(aside),
         "changes": changes(conn, seen, previous(conn, reader, week)),
-        "gaps": gaps(conn, seen),
+        "gaps": gaps(conn, seen, local_day(now, reader.zone)),
         "to_come": _to_come(conn, settings, seen, today),
         "roles": tuple(role for role in WEEKLY_ROLES if role in reader.roles),
         "sites": _sites(conn, reader),

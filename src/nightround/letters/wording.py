@@ -34,6 +34,9 @@ _STEPS: dict[str, str] = {
     "inspection": "Have the unit inspected by a qualified technician and record it.",
     "report-check": "Report the check to the authority and record that you did.",
     "report-use": "Report the use to whom the rule names and record that you did.",
+    "contact": "Name a site contact or coordinator for the site who can be reached: without one, nobody there is told.",
+    "responders": "Have people trained, or renew the certificates of those who are, before too few are in date.",
+    "certificate": "Have the training renewed and record the new certificate.",
     "kit": "Replace what is missing or past its date in the kit.",
 }
 _ORDER = tuple(_STEPS)
@@ -50,7 +53,14 @@ _CHECKS = {
     "restore": "restore the unit after use",
     "report-use": "report the use",
 }
-_OTHERS = {"put-right": "put right what was found wrong", "notice": "follow a safety notice"}
+_OTHERS = {
+    "put-right": "put right what was found wrong",
+    "notice": "follow a safety notice",
+    "certificate": "renew a certificate",
+    "refresher": "a refresher, recommended",
+    "responders": "enough responders in date",
+    "contact": "name a contact",
+}
 _CONDITION_KINDS = (
     ("notice ", "notice"),
     ("fault", "put-right"),

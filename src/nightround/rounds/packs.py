@@ -9,10 +9,10 @@ from __future__ import annotations
 import re
 from typing import NamedTuple
 
-from ..reckoning.rules import Force, Rule, Shape, Subject
+from ..reckoning.rules import Force, Rule, Shape, Span, Subject
 from ..reckoning.site_types import SITE_TYPES
 from ..register.tomlfile import Table, meant
-from .shapes import PARTS, ROUNDS, SPANS, read_keep, read_shape
+from .shapes import PARTS, PEOPLE, ROUNDS, SPANS, read_keep, read_shape, read_staffing
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _COUNTRY = re.compile(r"[A-Z]{2}")
@@ -25,14 +25,18 @@ RESERVED = (
     "download",
     "download-memory",
     "drain-budget",
+    "contact",
     "label",
+    "printed",
     "put-right",
     "reading-empty",
     "reading-low",
     "reading-pads",
+    "responders-set",
     "restore",
     "standby-life",
 )
+LONGEST_PART = 40  # likewise
 LONGEST_ID = 80  # it is part of a duty's key, and of what the log says of a report
 
 
@@ -102,10 +106,19 @@ def _read_rule(
     lead = table.number("order_lead_months", 0, 60)
     window = table.number("opens_days", 1, 366)
     in_service_from = table.day("in_service_from")
+    certificates = table.texts("certificates")
+    part = table.text("part")
+    staffing = read_staffing(table, "responders") if subject == Subject.RESPONDERS else None
     note = table.text("note", lines=True)
+    if subject in PEOPLE and not certificates and not table.holds("certificates"):
+        table.wrong("certificates", 'is missing; write the names of the certificates, or ["*"] for every one')
+    if len(part) > LONGEST_PART:
+        table.wrong("part", f"has {len(part)} characters; {LONGEST_PART} are the most, so shorten it")
     if subject:
+        _only(table, "certificates", subject, PEOPLE)
+        _only(table, "part", subject, (Subject.CERTIFICATE,))
         _only(table, "use_counts", subject, ROUNDS)
-        _only(table, "opens_days", subject, ROUNDS)
+        _only(table, "opens_days", subject, (*ROUNDS, *PEOPLE))
         _only(table, "in_service_from", subject, ROUNDS)
         _only(table, "order_lead_months", subject, PARTS)
     if window is not None and shape is not None and shape.period:
@@ -132,6 +145,9 @@ def _read_rule(
         opens_days=window,
         note=note,
         in_service_from=in_service_from,
+        certificates=certificates,
+        part=part,
+        staffing=staffing,
     )
 
 
@@ -142,6 +158,12 @@ def _read_shape(table: Table, subject: str) -> Shape | None:
             table.wrong("shape", "records are not done but kept; write keep = { months = 24 } in its place")
             return None
         return read_keep(table, "keep")
+    if subject == Subject.RESPONDERS:
+        if table.holds("shape"):
+            table.value("shape")
+            table.wrong("shape", "people are counted, not dated; write responders = { at_least = 2 } in its place")
+            return None
+        return Shape(Span.NUMBER)
     spans = SPANS[Subject(subject)] if subject else tuple({span for every in SPANS.values() for span in every})
     return read_shape(table, "shape", spans)
 

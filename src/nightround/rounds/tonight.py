@@ -28,10 +28,11 @@ from ..store.tables import fleet, sites, units
 from . import ledger
 from .differences import Changes
 from .loading import unit_ids, zones
+from .personal import compare_people
 from .reckoners import Reckoners
 from .rulebook import RuleBook
 from .rulebook import load as load_rulebook
-from .spares import reckon_spares
+from .staff import owe_sites
 from .writing import write
 from .zones import owed_date
 
@@ -55,6 +56,12 @@ class RoundResult:
     seconds: float = 0.0
     findings: list[dict[str, str]] = field(default_factory=list)
     in_other_hands: bool = False  # another process holds this round; this one did nothing
+
+    def add(self, other: RoundResult) -> None:
+        """Adds what another did. Duties of sites that both looked at are counted twice."""
+        for name in ("units", "duties", "moves", "cases_opened", "cases_closed"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.findings += other.findings
 
     def as_dict(self) -> dict[str, Any]:
         """For the JSON answer."""
@@ -117,7 +124,7 @@ def run_round(
     result = RoundResult(on, zone)
     with program.store.read() as conn:
         reckoners = Reckoners(book, conn)
-    changes = Changes(_namespace(program), on, program.clock())
+    changes = Changes(namespace_of(program), on, program.clock())
     after = 0
     size = program.settings.rounds.batch
     try:
@@ -125,7 +132,9 @@ def run_round(
             size, after = _batch(program, zone, on, holder, after, reckoners, changes, result)
             if progress is not None:
                 progress(size)
-        _close(program, zone, on, holder, reckoners, changes, result, started)
+        for _ in compare_people(program, zone, on, book, changes, result.findings, partial(_hold, zone, on, holder)):
+            add(result, changes)
+        _close(program, zone, on, book, holder, reckoners, changes, result, started)
     except Stopped:
         ledger.release(program.store, zone, on, holder, program.clock())
         logger.info("round broken off", extra={"zone": zone, "on": str(on)})
@@ -156,14 +165,8 @@ def _batch(
         if changes.any():
             write(conn, changes, now)
             raise_version(conn)
-            counts = {
-                "moves": len(changes.moves),
-                "cases_opened": len(changes.opened),
-                "cases_closed": len(changes.closed),
-            }
-            if not ledger.hold(conn, zone, on, holder, now, **counts):
-                raise _Lost
-    _add(result, changes)
+            _hold(zone, on, holder, conn, changes, now)
+    add(result, changes)
     return len(ids), ids[-1] if ids else after
 
 
@@ -171,30 +174,25 @@ def _close(
     program: Program,
     zone: str,
     on: date,
+    book: RuleBook,
     holder: str,
     reckoners: Reckoners,
     changes: Changes,
     result: RoundResult,
     started: float,
 ) -> None:
-    """The site spares, and the ledger's last word, in one transaction."""
+    """What sites owe, and the ledger's last word, in one transaction."""
     now = program.clock()
     changes.clear()
     with program.store.write() as conn:
-        reckoners.renew(conn)
-        reckon_spares(conn, zone, None, partial(reckoners.at, day=on), changes, marks=reckoners.marks)
+        owe_sites(conn, program.settings, zone, None, on, book, reckoners, changes)
         if changes.any():
             write(conn, changes, now)
-        _add(result, changes)
+        add(result, changes)
         result.seconds = round(time.perf_counter() - started, 3)
-        counts = {
-            "moves": len(changes.moves),
-            "cases_opened": len(changes.opened),
-            "cases_closed": len(changes.closed),
-        }
-        held = ledger.hold(conn, zone, on, holder, now, **counts)
+        _hold(zone, on, holder, conn, changes, now)
         totals = {"units": result.units, "duties": result.duties}
-        closed = held and ledger.close(conn, zone, on, holder, now, result.seconds, result.findings, **totals)
+        closed = ledger.close(conn, zone, on, holder, now, result.seconds, result.findings, **totals)
         if not closed:
             raise _Lost
         raise_version(conn)
@@ -210,7 +208,7 @@ def reckon_units(
 ) -> RoundResult:
     """Reckons these units at once, for the civil date now at their site, after facts changed by day.
 
-    The spares of their sites, and of `site_ids` beside, are reckoned too. Writes duties, moves, conditions and cases
+    What their sites owe, and those of `site_ids` beside, is reckoned too. Writes duties, moves, conditions and cases
     as a round does; the ledger is not touched.
     """
     book = book or load_rulebook(program.settings)
@@ -222,7 +220,7 @@ def reckon_units(
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
-        changes = Changes(_namespace(program), on, now)
+        changes = Changes(namespace_of(program), on, now)
         for start in range(0, len(zone_ids), program.settings.rounds.batch):
             changes.clear()
             batch = zone_ids[start : start + program.settings.rounds.batch]
@@ -231,18 +229,16 @@ def reckon_units(
                 if changes.any():
                     write(conn, changes, now)
                     raise_version(conn)
-            _add(result, changes)
+            add(result, changes)
             if progress is not None:
                 progress(len(batch))
         changes.clear()
         with program.store.write() as conn:
-            reckoners.renew(conn)
-            at = partial(reckoners.at, day=on)
-            reckon_spares(conn, zone, zone_sites, at, changes, marks=reckoners.marks)
+            owe_sites(conn, program.settings, zone, zone_sites, on, book, reckoners, changes)
             if changes.any():
                 write(conn, changes, now)
                 raise_version(conn)
-        _add(result, changes)
+        add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result
 
@@ -310,7 +306,19 @@ def _compare(
         changes.unit(loaded, reckoned)
 
 
-def _add(result: RoundResult, changes: Changes) -> None:
+def _hold(zone: str, on: date, holder: str, conn: Connection, changes: Changes, now: datetime) -> None:
+    """Keeps the round in the batch's transaction and counts it; raises _Lost where another node has the round."""
+    counts = {
+        "moves": len(changes.moves),
+        "cases_opened": len(changes.opened),
+        "cases_closed": len(changes.closed),
+    }
+    if not ledger.hold(conn, zone, on, holder, now, **counts):
+        raise _Lost
+
+
+def add(result: RoundResult, changes: Changes) -> None:
+    """Adds what one batch did."""
     result.units += changes.units
     result.duties += changes.duties
     result.moves += len(changes.moves)
@@ -318,6 +326,7 @@ def _add(result: RoundResult, changes: Changes) -> None:
     result.cases_closed += len(changes.closed)
 
 
-def _namespace(program: Program) -> str:
+def namespace_of(program: Program) -> str:
+    """The root of every calendar UID."""
     with program.store.read() as conn:
         return str(conn.execute(select(fleet.c.namespace)).scalar_one())
