@@ -90,7 +90,7 @@ def _act(due: Due) -> str:
         return _ACTS[kind].format(unit or _site(due))
     if subject.startswith(_PUT_RIGHT):
         return f"Put right on {unit or _site(due)}: {shortened(subject.removeprefix(_PUT_RIGHT), 120)}"
-    if kind in _PEOPLE:
+    if kind in _PEOPLE and not unit:
         return f"{_large(subject)} – {_site(due)}"
     if part := _part(due):
         return f"{'Fit the missing' if due.key.endswith(_NONE_FITTED) else 'Replace'} {part}"

@@ -82,9 +82,9 @@ SAID["US", "IA", ""]["us-ia-records-life-of-unit"] = (Subject.RECORDS, Shape(Spa
 # 7.27.8.9 NMAC: active and at least three years
 SAID["US", "NM", ""]["us-nm-records-of-training"] = (Subject.RECORDS, Shape(Span.KEPT_AFTER_ROLE, 36), Force.LAW)
 # 14 CFR 121.805(b)(5)(iii): at least once every 24 months; binds certificates of crews, by their name
-for _where in SAID:
+for _where, _rules in SAID.items():
     if _where[0] == "US":
-        SAID[_where]["us-faa-crew-24-months"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
+        _rules["us-faa-crew-24-months"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
 # Arkansas Code 20-13-1304(a)(1); 7.27.8.9 NMAC; Taiwan, article 6: each two years
 SAID["US", "AR", ""]["us-ar-training-two-years"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
 SAID["US", "AR", "school"]["us-ar-training-two-years"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
