@@ -45,6 +45,9 @@ _WHERE: dict[str, str] = {
     "discard": "discard",
     "notice": "notices",
     "person": "people",
+    "rota": "rota",
+    "away": "rota",
+    "close-site": "rota",
 }
 
 

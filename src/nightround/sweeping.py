@@ -7,6 +7,8 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from .bootstrap import Program
+from .cases import fleetwide
+from .cases.rota.kept import keep as keep_rota
 from .letters import telling, weekly
 from .rounds.loading import zones
 from .rounds.rulebook import load as load_rulebook
@@ -32,7 +34,15 @@ def look_round(program: Program, halted: Callable[[], bool] = lambda: False) -> 
         if halted():
             raise Stopped
 
-    done = LookedRound(run_owed(program, progress=still))
+    done = LookedRound()
+    try:
+        done.rounds = run_owed(program, progress=still)
+    except Stopped:
+        raise
+    except Exception:
+        # A night that fails is itself something to tell, and what it found before it failed still holds.
+        letters(program, halted=halted)
+        raise
     done.messages = letters(program, halted=halted)
     return done
 
@@ -53,8 +63,13 @@ def rounds_on(
 
 
 def letters(program: Program, on: date | None = None, halted: Callable[[], bool] = lambda: False) -> int:
-    """Stores every letter owed, for now or for a civil date, and says how many."""
+    """Opens and closes the cases of no one site, then stores every letter owed, for now or for a civil date.
+
+    Says how many letters.
+    """
     now = program.clock()
+    keep_rota(program)
+    fleetwide.look(program, now)
     told = 0
     try:
         told = telling.sweep(program, now, on=on, halted=halted)

@@ -73,7 +73,7 @@ def _part(message: EmailMessage, kind: str) -> str:
 def _reader(conn: Connection, program: Program, person: str | None) -> Reader:
     """The reader named; without a name whoever looks after most: the whole fleet before some sites, then coordinators
     before managers."""
-    everybody = readers(conn, program.settings, WEEKLY_ROLES, program.clock())
+    everybody = readers(conn, program.settings, WEEKLY_ROLES, at=program.clock())
     if not everybody:
         raise UserError(
             "nobody is coordinator or manager, so nobody gets a weekly letter; name one in the people's file"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import date, datetime
 from typing import Any
 
@@ -10,16 +11,21 @@ from sqlalchemy import Connection, func, select
 
 from .. import logs
 from ..bootstrap import Program
-from ..cases.taking import open_cases, take
+from ..cases import listing
+from ..cases.absences import first_known
+from ..cases.rota.saying import OnCall, on_call_now
+from ..cases.taking import take
 from ..errors import UserError
 from ..reckoning.dates import local_day
 from ..reckoning.staffing import CONTACT, RESPONDERS
+from ..register.closures import closed_now
 from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..store.tables import units
 from .desk import Desk, pass_desk
+from .rota import in_zone
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
 _FIRST_YEAR, _LAST_YEAR = 1980, 2200
@@ -130,18 +136,40 @@ def today_command(desk: Desk) -> int:
     with program.store.read() as conn:
         found = today(conn, program.clock(), 1000 if desk.json else 8)
         found |= _to_come(conn, program)
+        rota = on_call_now(conn, program.settings, program.clock())
+        found["closed"] = [dataclasses.asdict(site) for site in closed_now(conn, program.clock())]
+        found["rota"] = rota.as_dict() | {"gaps": rota.as_dict()["gaps"][: len(rota.soon)]}
     wrong = bool(
         found["rules_unreadable"]
         or found["not_to_be_relied_on"]
         or found["standings"]["overdue"]
         or found["letters"]["given up"]
+        or rota.found
         or any(row["late"] or row["other_day"] for row in found["rounds"])
     )
     if desk.json:
         desk.answer(found)
     else:
         _show(desk, found)
+        _say_rota(desk, rota)
+        with program.store.read() as conn:
+            _say_closed(desk, conn, program.clock())
     return 3 if wrong else 0
+
+
+def _say_rota(desk: Desk, rota: OnCall) -> None:
+    say = in_zone(first_known(desk.settings.fleet.time_zone))
+    for sentence in (rota.line(say), *rota.wrong(say)):
+        desk.say(f"{sentence}.")
+
+
+def _say_closed(desk: Desk, conn: Connection, now: datetime, site: str | None = None) -> None:
+    """Which sites are closed now; what they owe stays owed and listed."""
+    closed = [found for found in closed_now(conn, now) if site in (None, found.site)]
+    for found in closed[:SHORT]:
+        desk.say(f"{found.line()}.")
+    if len(closed) > SHORT:
+        desk.say(f"{len(closed) - SHORT} more sites are closed; see: nightround close-site --list")
 
 
 def _to_come(conn: Connection, program: Program) -> dict[str, Any]:
@@ -294,27 +322,64 @@ def duties_command(
     desk.table(columns, rows)
     if not rows:
         desk.say("Nothing of that kind is owed.")
+    with program.store.read() as conn:
+        _say_closed(desk, conn, program.clock(), site)
 
 
 @click.command("cases")
+@click.option("--all", "everything", is_flag=True, help="Closed ones too.")
+@click.option("--closed", is_flag=True, help="Only closed ones.")
+@click.option("--case", "number", type=int, metavar="N", help="One case, with what became of it.")
 @pass_desk
-def cases_command(desk: Desk) -> int:
+def cases_command(desk: Desk, everything: bool, closed: bool, number: int | None) -> int:
     """Open matters that need a person now, worst first. Exit status 3 where there are any."""
+    if (everything, closed, number is not None).count(True) > 1:
+        raise UserError("--all, --closed and --case do not go together; give one of them")
     program = desk.program
+    now = program.clock()
     with program.store.read() as conn:
-        found = open_cases(conn, program.clock())
+        if number is not None:
+            return _one_case(desk, listing.one(conn, number, now))
+        which = listing.Which.ALL if everything else listing.Which.CLOSED if closed else listing.Which.OPEN
+        found = listing.listed(conn, now, which)
     if desk.json:
         desk.answer(found)
     else:
-        columns = ("case", "severity", "state", "unit", "site", "since", "what")
+        columns = ("case", "severity", "state", "unit", "site", "since", "what", "kind")
         rows = [
-            (c["case"], c["severity"], c["said"], c["unit"], c["site"], c["opened_on"], "; ".join(c["reasons"]))
+            (c["case"], c["severity"], c["said"], *_where(c), c["opened_on"], "; ".join(c["reasons"]), c["kind"])
             for c in found
         ]
         desk.table(columns, rows)
         if not found:
-            desk.say("No open case.")
-    return 3 if found else 0
+            desk.say("No case." if everything else "No closed case." if closed else "No open case.")
+    return 3 if any(c["state"] in ("open", "taken") for c in found) else 0
+
+
+def _where(case: dict[str, Any]) -> tuple[str, str]:
+    """The unit, or how many cases; and the site, else the person or the time zone whose matter it is."""
+    unit = f"{len(case['members'])} cases" if case["is_group"] else case["unit"] or ""
+    return unit, case["site"] or case["person"] or case["zone"] or ""
+
+
+def _one_case(desk: Desk, case: dict[str, Any]) -> int:
+    if desk.json:
+        desk.answer(case)
+    else:
+        where = " ".join(_where(case)).strip()
+        desk.say(f"Case {case['case']}, {case['kind']}, {case['severity']}: {case['said']} ({where}).")
+        if case["group"] is not None:
+            desk.say(f"It is told, taken and listed with others as case {case['group']}.")
+        for reason in case["reasons"]:
+            desk.say(f"  {reason}")
+        if case["members"]:
+            columns = ("case", "unit", "kind", "state")
+            desk.table(columns, [tuple(member[name] for name in columns) for member in case["members"]])
+        desk.table(
+            ("at", "what", "by", "said"),
+            [(e["at"].isoformat(timespec="minutes"), e["what"], e["by"], e["said"]) for e in case["history"]],
+        )
+    return 3 if case["state"] in ("open", "taken") else 0
 
 
 @click.command("take")

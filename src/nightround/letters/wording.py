@@ -34,7 +34,7 @@ _STEPS: dict[str, str] = {
     "inspection": "Have the unit inspected by a qualified technician and record it.",
     "report-check": "Report the check to the authority and record that you did.",
     "report-use": "Report the use to whom the rule names and record that you did.",
-    "contact": "Name a site contact or coordinator for the site who can be reached: without one, nobody there is told.",
+    "no-contact": "Name a site contact or coordinator who can be reached: without one, nobody there is told.",
     "responders": "Have people trained, or renew the certificates of those who are, before too few are in date.",
     "certificate": "Have the training renewed and record the new certificate.",
     "kit": "Replace what is missing or past its date in the kit.",
@@ -59,7 +59,7 @@ _OTHERS = {
     "certificate": "renew a certificate",
     "refresher": "a refresher, recommended",
     "responders": "enough responders in date",
-    "contact": "name a contact",
+    "no-contact": "name a contact",
 }
 _CONDITION_KINDS = (
     ("notice ", "notice"),

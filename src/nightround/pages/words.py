@@ -26,7 +26,7 @@ KINDS: dict[str, str] = {
     "certificate": "certificate of a person",
     "refresher": "recommended refresher",
     "responders": "responders in date",
-    "contact": "site contact",
+    "no-contact": "without contact",
 }
 
 ENTRIES: dict[str, str] = {

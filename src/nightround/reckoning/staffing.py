@@ -14,7 +14,7 @@ from .certificates import ROLE, WINDOW_DAYS
 from .owed import Because, Duty, Standing, standing_of
 from .rules import Force, Rule, Subject
 
-RESPONDERS, CONTACT = str(Subject.RESPONDERS), "contact"
+RESPONDERS, CONTACT = str(Subject.RESPONDERS), "no-contact"
 _NAMED = 6
 
 

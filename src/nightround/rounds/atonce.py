@@ -8,14 +8,14 @@ from collections.abc import Collection
 from ..bootstrap import Program
 from ..reckoning.dates import local_day
 from ..store.database import raise_version
-from .differences import Changes
+from .grouping import group_cases
 from .loading import zones
 from .personal import compare_people
 from .reckoners import Reckoners
 from .rulebook import RuleBook
 from .rulebook import load as load_rulebook
 from .staff import owe_sites
-from .tonight import RoundResult, add, namespace_of
+from .tonight import RoundResult, add, changes_of
 from .writing import write
 
 
@@ -35,7 +35,7 @@ def reckon_people(
         listed = zones(conn)
     for zone in listed:
         on = local_day(now, zone)
-        changes = Changes(namespace_of(program), on, now)
+        changes = changes_of(program, on, now, reckoners)
         for _ in compare_people(program, zone, on, book, changes, result.findings, only=person_ids):
             add(result, changes)
         changes.clear()
@@ -44,6 +44,7 @@ def reckon_people(
             if changes.any():
                 write(conn, changes, now)
                 raise_version(conn)
+            group_cases(conn, on, now, program.settings.cases.group_from, zone)
         add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result

@@ -18,7 +18,7 @@ from ..reckoning.facts import Certificate, Place
 from ..reckoning.owed import Duty
 from ..reckoning.rules import Rule
 from ..store.tables import duties, people, person_sites, sites, training, units
-from .loading import STORED, Stored, zones
+from .loading import KEPT, STORED, Stored, stored_duty, zones
 from .rulebook import RuleBook
 
 logger = logging.getLogger("nightround.rounds")
@@ -145,16 +145,14 @@ def _everywhere(conn: Connection) -> frozenset[Place]:
 
 def stored_of(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[set[int], dict[str, Stored]]]:
     """By person: the sites at which duties of theirs are kept, and those duties as the last round left them."""
-    width = len(STORED)
-    columns = (duties.c.holder, duties.c.site_id, duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision)
     found: dict[int, tuple[set[int], dict[str, Stored]]] = {}
     for start in range(0, len(ids), _CHUNK):
         holders = [f"p{person_id}" for person_id in ids[start : start + _CHUNK]]
-        for row in conn.execute(select(*STORED, *columns).where(duties.c.holder.in_(holders))):
-            holder, site_id, duty_id, uid, sequence, revision = row[width:]
-            at, stored = found.setdefault(int(holder[1:]), (set(), {}))
-            at.add(site_id)
-            stored[row[0]] = Stored(duty_id, uid, sequence, revision, row[:width])
+        query = select(*STORED, duties.c.holder, *KEPT, duties.c.site_id).where(duties.c.holder.in_(holders))
+        for row in conn.execute(query):
+            at, stored = found.setdefault(int(row.holder[1:]), (set(), {}))
+            at.add(row.site_id)
+            stored[row.key] = stored_duty(row)
     return found
 
 

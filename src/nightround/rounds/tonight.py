@@ -23,10 +23,13 @@ from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
+from ..register.closures import closed
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
+from .causes import Limits
 from .differences import Changes
+from .grouping import group_cases
 from .loading import unit_ids, zones
 from .personal import compare_people
 from .reckoners import Reckoners
@@ -124,7 +127,7 @@ def run_round(
     result = RoundResult(on, zone)
     with program.store.read() as conn:
         reckoners = Reckoners(book, conn)
-    changes = Changes(namespace_of(program), on, program.clock())
+    changes = changes_of(program, on, program.clock(), reckoners)
     after = 0
     size = program.settings.rounds.batch
     try:
@@ -181,13 +184,14 @@ def _close(
     result: RoundResult,
     started: float,
 ) -> None:
-    """What sites owe, and the ledger's last word, in one transaction."""
+    """What sites owe, what is told as one, and the ledger's last word, in one transaction."""
     now = program.clock()
     changes.clear()
     with program.store.write() as conn:
         owe_sites(conn, program.settings, zone, None, on, book, reckoners, changes)
         if changes.any():
             write(conn, changes, now)
+        group_cases(conn, on, now, program.settings.cases.group_from, zone)
         add(result, changes)
         result.seconds = round(time.perf_counter() - started, 3)
         _hold(zone, on, holder, conn, changes, now)
@@ -220,7 +224,7 @@ def reckon_units(
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
-        changes = Changes(namespace_of(program), on, now)
+        changes = changes_of(program, on, now, reckoners)
         for start in range(0, len(zone_ids), program.settings.rounds.batch):
             changes.clear()
             batch = zone_ids[start : start + program.settings.rounds.batch]
@@ -238,6 +242,7 @@ def reckon_units(
             if changes.any():
                 write(conn, changes, now)
                 raise_version(conn)
+            group_cases(conn, on, now, program.settings.cases.group_from, zone, zone_sites)
         add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result
@@ -326,7 +331,10 @@ def add(result: RoundResult, changes: Changes) -> None:
     result.cases_closed += len(changes.closed)
 
 
-def namespace_of(program: Program) -> str:
-    """The root of every calendar UID."""
+def changes_of(program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
+    """What a reckoning writes its findings into."""
+    wanted = program.settings.cases
+    limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
     with program.store.read() as conn:
-        return str(conn.execute(select(fleet.c.namespace)).scalar_one())
+        namespace = str(conn.execute(select(fleet.c.namespace)).scalar_one())
+        return Changes(namespace, on, now, limits, closed(conn, on))

@@ -136,25 +136,29 @@ def test_whoever_leaves_is_asked_for_nothing_and_their_site_is_without_contact_t
         leave(conn, "SC", TODAY)
         leave(conn, "R1", TODAY)
     reckon_people(program, book)
-    assert ("contact", "open", TODAY) in kept(program, f"s{ids['MILL']}")
+    assert ("no-contact", "open", TODAY) in kept(program, f"s{ids['MILL']}")
     with program.store.read() as conn:
         assert keys.find_for(conn, program.settings, key, clock()) == feed  # the last day is still one with us
     night = clock.now = datetime(2026, 11, 26, 1, 30, tzinfo=UTC)  # 02:30 in Berlin
     run_round(program, ZONE, TODAY + timedelta(days=1), book)
     assert kept(program, f"s{ids['MILL']}") == [
-        ("contact", "overdue", TODAY),
+        ("no-contact", "overdue", TODAY),
         ("responders", "overdue", TODAY),
     ]
     assert kept(program, f"p{ids['R1']}") == []
     with program.store.read() as conn:
-        case = conn.execute(select(cases).where(cases.c.unit_id.is_(None), cases.c.closed_at.is_(None))).one()
-        assert (case.cause, case.found_at_import) == (f"s{ids['MILL']}/overdue", False)
-        assert "without contact" in case.what
+        query = select(cases.c.cause, cases.c.kind, cases.c.found_at_import, cases.c.what)
+        listed = conn.execute(query.where(cases.c.unit_id.is_(None), cases.c.closed_at.is_(None)).order_by("cause"))
+        contact, overdue = listed.all()
+        assert tuple(contact[:3]) == (f"s{ids['MILL']}/no-contact", "no-contact", False)
+        assert "without contact" in contact.what
+        assert tuple(overdue[:3]) == (f"s{ids['MILL']}/overdue", "overdue", False)
         found = today(conn, night)
         assert (found["without_contact"], found["short_of_responders"]) == (["MILL"], ["MILL"])
         assert keys.find_for(conn, program.settings, key, night) is None
         # The round's moves name the site's duty.
-        assert "contact" in conn.execute(select(moves.c.key).where(moves.c.on == TODAY + timedelta(days=1))).scalars()
+        moved = select(moves.c.key).where(moves.c.on == TODAY + timedelta(days=1))
+        assert "no-contact" in conn.execute(moved).scalars().all()
 
 
 def test_letters_pass_over_whoever_left_by_the_day_where_they_are(program: Program) -> None:
@@ -165,7 +169,7 @@ def test_letters_pass_over_whoever_left_by_the_day_where_they_are(program: Progr
     last = datetime(2026, 11, 25, 22, 59, tzinfo=UTC)  # 23:59 in Berlin
     for at, there in ((last, True), (last + timedelta(minutes=1), False)):
         with program.store.read() as conn:
-            found = [reader.person for reader in readers(conn, program.settings, WEEKLY_ROLES, at)]
+            found = [reader.person for reader in readers(conn, program.settings, WEEKLY_ROLES, at=at)]
             watch = Watch(conn, program.settings, at, {ids["MILL"]})
         assert ("MA" in found) is there
         assert ("MA" in [reader.person for reader in watch.holders(ids["MILL"], "manager")]) is there
@@ -193,7 +197,7 @@ def test_whoever_comes_back_counts_again(program: Program, book: RuleBook) -> No
     with program.store.write() as conn:
         leave(conn, "SC", TODAY - timedelta(days=1))
     run_round(program, ZONE, TODAY, book)
-    assert ("contact", "overdue", TODAY - timedelta(days=1)) in kept(program, f"s{ids['MILL']}")
+    assert ("no-contact", "overdue", TODAY - timedelta(days=1)) in kept(program, f"s{ids['MILL']}")
     with program.store.write() as conn:
         assert leave(conn, "SC", None).before == TODAY - timedelta(days=1)
     reckon_people(program, book)
