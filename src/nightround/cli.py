@@ -46,6 +46,7 @@ _WHERE: dict[str, str] = {
     "rules": "rules",
     "discard": "discard",
     "notice": "notices",
+    "person": "people",
     "rota": "rota",
     "away": "rota",
     "close-site": "rota",

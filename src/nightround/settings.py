@@ -71,6 +71,9 @@ class Rounds(_Section):
     """Local time at which each zone's round is owed. Where the clock skips or repeats it, it still runs once."""
     batch: int = Field(1000, ge=1, le=20000)
     """Units a transaction."""
+    responders: int = Field(0, ge=0, le=1000)
+    """How many people with a certificate in date every site with units is to have; 0: not asked. A site may have a
+    number of its own (column `responders` of the sheet `sites`), and rules may ask for more."""
     tick_seconds: int = Field(60, ge=1, le=900)
     """How often the service looks for owed rounds and letters."""
 

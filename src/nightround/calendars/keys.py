@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import Connection, Select, insert, select, update
 
 from ..errors import UserError
+from ..register.leaving import gone
 from ..settings import Settings
 from ..store.tables import feeds, people, sites
 
@@ -83,6 +84,14 @@ def find(conn: Connection, key: str) -> Feed | None:
     known, feed = (row[0], Feed(*row[1:])) if row is not None else ("0" * 64, None)
     same = hmac.compare_digest(asked, known)
     return feed if same and feed is not None and feed.withdrawn_at is None else None
+
+
+def find_for(conn: Connection, settings: Settings, key: str, now: datetime) -> Feed | None:
+    """The same at an instant: the feed of a person who has left by then is opened by no key."""
+    feed = find(conn, key)
+    if feed is None or feed.person_id is None:
+        return feed
+    return None if gone(conn, feed.person_id, settings.fleet.time_zone, now) else feed
 
 
 def get(conn: Connection, feed_id: int) -> Feed:

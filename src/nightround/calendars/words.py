@@ -11,8 +11,10 @@ from datetime import date, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from ..reckoning.certificates import CERTIFICATE, REFRESHER
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
+from ..reckoning.staffing import CONTACT, RESPONDERS
 from .reading import Due
 from .text import joined, one_line, shortened
 
@@ -38,6 +40,7 @@ _ACTS = {
     "renew-registration": "Renew the registration of {}",
     "notify-responders": "Tell local responders where {} stands",
 }
+_PEOPLE = (CERTIFICATE, REFRESHER, RESPONDERS, CONTACT)
 _PUT_RIGHT = "put right: "
 _SPARE = "spare"
 _NONE_FITTED = "/fitted/none"
@@ -91,6 +94,8 @@ def _act(due: Due) -> str:
         return _ACTS[kind].format(unit or _site(due))
     if subject.startswith(_PUT_RIGHT):
         return f"Put right on {unit or _site(due)}: {shortened(subject.removeprefix(_PUT_RIGHT), 120)}"
+    if kind in _PEOPLE and not unit:
+        return f"{_large(subject)} – {_site(due)}"
     if part := _part(due):
         return f"{'Fit the missing' if due.key.endswith(_NONE_FITTED) else 'Replace'} {part}"
     return f"{_large(subject or kind)}: {unit or _site(due)}"

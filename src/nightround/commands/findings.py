@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import stat
 from collections.abc import Iterator, Sequence
 from datetime import UTC, date, datetime
@@ -12,7 +13,7 @@ from urllib.parse import urlsplit
 from zoneinfo import available_timezones
 
 import holidays
-from sqlalchemy import Connection, func, make_url, select, text
+from sqlalchemy import Connection, func, make_url, select, text, true
 from sqlalchemy.exc import OperationalError
 
 from ..cases.rota.saying import on_call_now
@@ -20,6 +21,9 @@ from ..errors import UserError
 from ..letters.delivery import knock
 from ..letters.smtp import GREETING
 from ..reckoning.dates import local_day
+from ..reckoning.owed import Standing
+from ..reckoning.staffing import CONTACT, RESPONDERS
+from ..register.leaving import with_us
 from ..register.log import verify_chain
 from ..rounds.bindings import is_old
 from ..rounds.rulebook import RuleBook
@@ -27,7 +31,7 @@ from ..rounds.rulebook import load as load_rules
 from ..settings import Settings
 from ..store import schema
 from ..store.database import Store, open_store
-from ..store.tables import people, person_roles, person_sites, sites, units
+from ..store.tables import duties, people, person_roles, person_sites, sites, units
 from .desk import Desk
 
 PATIENCE_SECONDS = 10
@@ -150,10 +154,12 @@ def look_at_database(store: Store, settings: Settings, book: RuleBook | None, no
         if store.dialect == "sqlite":
             yield from look_at_sqlite(conn, Path(make_url(settings.database_url()).database or ""))
         yield from look_at_log(conn)
-        yield from look_at_sites(conn)
+        today = local_day(now, settings.fleet.time_zone)
+        yield from look_at_sites(conn, today)
+        yield from look_at_staff(conn)
         if book is not None:
             yield from look_at_models(conn, book)
-        yield from look_at_people(conn)
+        yield from look_at_people(conn, today)
         yield from look_at_rota(conn, settings, now)
 
 
@@ -206,12 +212,16 @@ def look_at_log(conn: Connection) -> Iterator[Finding]:
         )
 
 
-def look_at_sites(conn: Connection) -> Iterator[Finding]:
+def look_at_sites(conn: Connection, today: date | None = None) -> Iterator[Finding]:
     """Zones, holidays, and whether there is anybody to look at the units."""
     known_zones = available_timezones()
     countries = holidays.list_supported_countries()
-    looked_after = select(person_sites.c.site_id).join(
-        person_roles, (person_roles.c.person_id == person_sites.c.person_id) & (person_roles.c.role == "site-contact")
+    here = true() if today is None else with_us(today)
+    looked_after = (
+        select(person_sites.c.site_id)
+        .join(person_roles, person_roles.c.person_id == person_sites.c.person_id)
+        .join(people, people.c.id == person_sites.c.person_id)
+        .where(person_roles.c.role == "site-contact", here)
     )
     has_units = select(units.c.site_id)
     alone: list[str] = []
@@ -237,12 +247,29 @@ def look_at_sites(conn: Connection) -> Iterator[Finding]:
     fleet_contact = conn.execute(
         select(people.c.id)
         .join(person_roles, person_roles.c.person_id == people.c.id)
-        .where(people.c.whole_fleet, person_roles.c.role == "site-contact")
+        .where(people.c.whole_fleet, person_roles.c.role == "site-contact", here)
     ).first()
     if fleet_contact is None:
         yield from _listed(alone, "site", "has units but no site contact", "name one in the people's file")
     no_spot = conn.execute(select(units.c.unit).where(units.c.spot == "").order_by(units.c.unit)).scalars().all()
     yield from _listed(no_spot, "unit", "has no spot: nobody can be told where it hangs", "fill in the column spot")
+
+
+def look_at_staff(conn: Connection) -> Iterator[Finding]:
+    """Sites whose contacts have left, and sites with too few responders, as the last rounds found them."""
+    for kind, cure in (
+        (CONTACT, "name another site contact: nightround person leave PERSON --on DATE --replaced-by OTHER"),
+        (RESPONDERS, "have people trained or certificates renewed, and record it in the sheet training"),
+    ):
+        query = select(sites.c.site, duties.c.because).join(duties, duties.c.site_id == sites.c.id)
+        overdue = (duties.c.kind == kind, duties.c.standing == str(Standing.OVERDUE), duties.c.unit_id.is_(None))
+        rows = conn.execute(query.where(*overdue).order_by(sites.c.site)).all()
+        what = {CONTACT: "is without contact", RESPONDERS: "has too few responders in date"}[kind]
+        for row in rows[:_SHOWN]:
+            why = json.loads(row.because)[0]["evidence"]
+            yield Finding(f"site {row.site}", f"{what}: {why}", cure)
+        if len(rows) > _SHOWN:
+            yield Finding(f"{len(rows) - _SHOWN} more sites", what, cure)
 
 
 def look_at_models(conn: Connection, book: RuleBook) -> Iterator[Finding]:
@@ -260,18 +287,20 @@ def look_at_models(conn: Connection, book: RuleBook) -> Iterator[Finding]:
             )
 
 
-def look_at_people(conn: Connection) -> Iterator[Finding]:
-    """Who should get letters and cannot, and roles that nobody holds."""
+def look_at_people(conn: Connection, today: date | None = None) -> Iterator[Finding]:
+    """Who should get letters and cannot, and roles that nobody holds; whoever left before today is passed over."""
+    here = true() if today is None else with_us(today)
     known_zones = available_timezones()
     writes_to = ("coordinator", "manager", "on-call", "site-contact")
     lacking: list[str] = []
-    for row in conn.execute(select(people).order_by(people.c.person)):
+    for row in conn.execute(select(people).where(here).order_by(people.c.person)):
         if row.time_zone and row.time_zone not in known_zones:
             yield Finding(f"person {row.person}", f"time zone {row.time_zone!r} is not known", "use an IANA name")
     reached: set[str] = set()
     query = (
         select(people.c.person, people.c.email, person_roles.c.role)
         .join(person_roles, person_roles.c.person_id == people.c.id)
+        .where(here)
         .order_by(people.c.person, person_roles.c.role)
     )
     for person, email, role in conn.execute(query):

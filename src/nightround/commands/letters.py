@@ -74,7 +74,7 @@ def _part(message: EmailMessage, kind: str) -> str:
 def _reader(conn: Connection, program: Program, person: str | None) -> Reader:
     """The reader named; without a name whoever looks after most: the whole fleet before some sites, then coordinators
     before managers."""
-    everybody = readers(conn, program.settings, WEEKLY_ROLES)
+    everybody = readers(conn, program.settings, WEEKLY_ROLES, at=program.clock())
     if not everybody:
         raise UserError(
             "nobody is coordinator or manager, so nobody gets a weekly letter; name one in the people's file"
@@ -97,7 +97,7 @@ def _body(conn: Connection, program: Program, reader: Reader, week: str, present
         body: bytes | None = conn.execute(kept).scalar_one_or_none()
         if body is not None:
             return body
-    rows = Reckoned(conn, load_rulebook(program.settings), reader.sites(), day)
+    rows = Reckoned(conn, load_rulebook(program.settings), reader.sites(), day, program.settings)
     return weekly.letter_of(conn, program.settings, reader, week, now, on=day, situation=rows).body
 
 

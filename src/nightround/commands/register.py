@@ -13,6 +13,7 @@ from ..register.days import ORDERS
 from ..register.exporting import export
 from ..register.found import TABLES
 from ..register.importing import import_file
+from ..rounds.atonce import reckon_people
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import RoundResult, reckon_units
 from .desk import Desk, counted, pass_desk
@@ -64,6 +65,13 @@ def import_command(
     if report.written and report.touched:
         with desk.progress("reckoning"):
             reckoned = reckon_units(program, report.touched, book)
+    if report.written and report.moved_people():
+        with desk.progress("reckoning people"):
+            of_people = reckon_people(program, book)
+        if reckoned is None:
+            reckoned = of_people
+        else:
+            reckoned.add(of_people)
     if desk.json:
         desk.answer({"path": path, "check": check, **report.as_dict(), "reckoned": _figures(reckoned)})
     else:

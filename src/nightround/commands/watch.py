@@ -17,6 +17,7 @@ from ..cases.rota.saying import OnCall, on_call_now
 from ..cases.taking import take
 from ..errors import UserError
 from ..reckoning.dates import local_day
+from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..register.closures import closed_now
 from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
@@ -207,11 +208,15 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
         total = found["standings"][name.replace("_", " ")]
         when = "order_by" if name == "order_now" else "last_good_day"
         rows = [
-            (d["unit"] or "spare", d["site"], d["subject"], _when(d, when), d["responsible"], d["because"][0]["title"])
+            (_whose(d), d["site"], d["subject"], _when(d, when), d["responsible"], d["because"][0]["title"])
             for d in found[name][:SHORT]
         ]
         columns = ("unit", "site", "what", when.replace("_", " "), "who", "because")
         _list(desk, f"{title}: {total}", rows, total, columns)
+    for name, what in (("without_contact", "Without contact"), ("short_of_responders", "Too few responders in date")):
+        if found[name]:
+            more = f" and {len(found[name]) - SHORT} more" if len(found[name]) > SHORT else ""
+            desk.say(f"{what}: {', '.join(found[name][:SHORT])}{more}.")
     dateless = found["standings"]["not recorded"]
     desk.say(f"Not recorded: {counted(dateless, 'duty has', 'duties have')} no date on record.")
     cases, letters = found["cases"], found["letters"]
@@ -234,6 +239,12 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
             "Leave a unit that is not to be relied on where it is until another is there; in an emergency call "
             f"{desk.settings.fleet.emergency_number} and follow the device's own prompts."
         )
+
+
+def _whose(duty: dict[str, Any]) -> str:
+    """The unit or the person; "site" for what a site owes about its people, "spare" for a part kept there."""
+    other = "site" if duty["kind"] in (CONTACT, RESPONDERS) else "spare"
+    return str(duty["unit"] or duty["person"] or other)
 
 
 def _when(duty: dict[str, Any], field: str) -> object:
@@ -300,12 +311,13 @@ def duties_command(
     """What is owed, worst first, and why."""
     program = desk.program
     day = _day(on)
-    wanted = Wanted(unit, site, _day(until), standing)
+    today = local_day(program.clock(), program.settings.fleet.time_zone)
+    wanted = Wanted(unit, site, _day(until), standing, today=today)
     with program.store.read() as conn:
         if day is None:
             found = stored_duties(conn, wanted)
         else:
-            found = duties_on(conn, load_rulebook(program.settings), day, wanted)
+            found = duties_on(conn, load_rulebook(program.settings), day, wanted, program.settings)
     if desk.json:
         desk.answer(found)
         return
@@ -315,7 +327,7 @@ def duties_command(
             d["standing"],
             _when(d, "last_good_day"),
             d["order_by"],
-            d["unit"] or "spare",
+            _whose(d),
             d["site"],
             d["subject"],
             d["responsible"],

@@ -18,7 +18,7 @@ from ..errors import UserError
 from .dice import dice
 from .history import LOG_DAYS
 from .notice import FILE, write_notice
-from .people import COORDINATOR, REGIONS, manager, of_the_fleet, rota, site_people
+from .people import COORDINATOR, REGIONS, manager, of_the_fleet, responders_wanted, rota, site_people
 from .places import KINDS, UNITS_A_BLOCK, Kind
 from .rows import HEADERS, Row, contradicted, spares_of_a_site, tell
 from .stories import dealt
@@ -140,5 +140,13 @@ def _site(kind: Kind, site: str, block: int, north: float, east: float) -> Row:
         (kind.latitude, kind.longitude) if block == 0 else (kind.latitude + north, kind.longitude + east)
     )
     name = kind.name if block == 0 else f"{kind.name} {block + 1}"
-    where = (f"{latitude:.5f}", f"{longitude:.5f}", kind.time_zone, kind.country, kind.subdivision, kind.site_type)
+    where = (
+        f"{latitude:.5f}",
+        f"{longitude:.5f}",
+        kind.time_zone,
+        kind.country,
+        kind.subdivision,
+        kind.site_type,
+        responders_wanted(kind),
+    )
     return (site, name, kind.address, *where)

@@ -18,13 +18,14 @@ Row = tuple[str, ...]
 HEADERS: dict[str, Row] = {
     "sites": (
         "site", "name", "address", "latitude", "longitude", "time_zone", "country", "subdivision", "site_type",
+        "responders",
     ),
     "units": (
         "unit", "site", "spot", "floor", "model", "serial", "made_on", "in_service_on", "firmware", "cabinet",
         "registered_with", "registered_on",
     ),
     "parts": ("unit", "site", "kind", "state", "lot", "label_date", "fitted_on", "udi", "cost"),
-    "people": ("person", "name", "email", "phone", "roles", "sites", "language", "time_zone"),
+    "people": ("person", "name", "email", "phone", "roles", "sites", "language", "time_zone", "left_on"),
     "training": ("person", "certificate", "issued_on", "valid_to"),
     "log": ("unit", "at", "entry", "by", "readings", "part", "note"),
     "rota": ("person", "from", "until"),

@@ -19,6 +19,7 @@ from .. import addresses
 from ..cases.absences import away
 from ..cases.hours import Hours, Times
 from ..cases.rota import Rota
+from ..register.leaving import has_left
 from ..settings import Settings
 from ..settings_cases import ROLES
 from ..store.tables import messages, people, person_roles, person_sites, sites
@@ -117,8 +118,9 @@ def readers(
     codes: Iterable[str] = (),
     *,
     ids: Iterable[int] = (),
+    at: datetime,
 ) -> list[Reader]:
-    """Everybody with one of the roles, codes or ids, with all the roles they hold, by code."""
+    """Everybody with one of the roles, codes or ids who is with us at that instant, with all their roles, by code."""
     has_role = select(person_roles.c.person_id).where(person_roles.c.role.in_(sorted(roles)))
     named = or_(people.c.id.in_(has_role), people.c.person.in_(sorted(codes)), people.c.id.in_(sorted(ids)))
     found = conn.execute(select(people).where(named).order_by(people.c.person)).all()
@@ -133,6 +135,8 @@ def readers(
     for row in found:
         home = homes.get(row.id, ("", "", ""))
         zone = _first_known(row.time_zone, home[0], settings.fleet.time_zone)
+        if has_left(row.left_on, zone, at):
+            continue
         # Whose own zone is not that of their first site is somewhere else, and nothing says under which holidays.
         country, subdivision = next(((c, s) for z, c, s in (home, here) if z == zone), ("", ""))
         roles_held = frozenset(held.get(row.id, ()))
@@ -205,11 +209,11 @@ class Watch:
     ) -> None:
         named = set(names)
         codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
-        self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes)
+        self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes, at=at)
         self._moment = at
         self._rota = Rota.load(conn, settings, at, at + timedelta(minutes=1))
         self._away = away(conn, at, settings.fleet.time_zone)
-        self._rostered = readers(conn, settings, (), ids=self._rota.on_call(at)) if "rota" in named else []
+        self._rostered = readers(conn, settings, (), ids=self._rota.on_call(at), at=at) if "rota" in named else []
         self._zone = settings.fleet.time_zone
         self._country = settings.fleet.country
         self._by_code = {reader.person: reader for reader in self.people}

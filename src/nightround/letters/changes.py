@@ -14,6 +14,7 @@ from sqlalchemy import ColumnElement, Connection, select
 
 from ..store.tables import moves, sites, units
 from .lists import Cut, Worst
+from .situation import whose_of
 from .templates import say_day
 from .wording import act, said
 
@@ -110,7 +111,8 @@ def _of_holder(rows: list[Any]) -> Iterator[Change]:
     by_key: dict[str, list[Any]] = {}
     for row in rows:
         by_key.setdefault(row.key, []).append(row)
-    title = f"{rows[0].unit or 'spare parts'}, {rows[0].name or rows[0].site}"
+    whose = rows[0].unit or whose_of(key.partition("/")[0] for key in by_key)
+    title = f"{whose}, {rows[0].name or rows[0].site}"
     condition = by_key.pop("condition", None)
     if condition is not None:
         was, now = _first_and_last(condition)

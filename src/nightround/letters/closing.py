@@ -44,7 +44,7 @@ def errands(
     if not told:
         return []
     ids = {row.person_id for row in told if row.person_id is not None}
-    by_id = {reader.id: reader for reader in readers(conn, settings, (), ids=ids)}
+    by_id = {reader.id: reader for reader in readers(conn, settings, (), ids=ids, at=now)}
     found: dict[str, Errand] = {}
     for row in told:
         reader = by_id.get(row.person_id) if row.person_id is not None else _address(settings, row.mailbox)

@@ -200,7 +200,7 @@ class _Owed:
         self.lacking[duty.kind] += 1
         _, kinds, examples = self._lacking_at.setdefault(duty.where.site, (duty.where, Counter(), []))
         kinds[duty.kind] += 1
-        code = duty.where.unit or "spare parts"
+        code = duty.where.unit or duty.where.whose
         if code not in examples and len(examples) <= EXAMPLES:
             examples.append(code)
 

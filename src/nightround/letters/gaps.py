@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from sqlalchemy import ColumnElement, Connection, or_, select
 
 from .. import addresses
+from ..register.leaving import with_us
 from ..store.tables import people, person_roles, person_sites, sites, units
 from .lists import Cut, Worst
 from .templates import say_count
@@ -52,19 +54,23 @@ def _named(cut: Cut[str]) -> str:
     return f"{'; '.join(cut.rows)}{f' and {cut.more} more' if cut.more else ''}."
 
 
-def gaps(conn: Connection, seen: ColumnElement[bool], rota: tuple[str, ...] = ()) -> Gaps:
-    """The gaps among the sites that are seen and the people who have to do with them. `rota`: what is wrong with it."""
-    contact, on_call = _without(conn, seen, "site-contact"), _without(conn, seen, "on-call")
-    return Gaps(_no_address(conn, seen), contact, on_call, rota)
+def gaps(conn: Connection, seen: ColumnElement[bool], day: date, rota: tuple[str, ...] = ()) -> Gaps:
+    """The gaps among the sites that are seen and the people who have to do with them and are with us on the day.
+
+    `rota`: what is wrong with it.
+    """
+    contact, on_call = _without(conn, seen, "site-contact", day), _without(conn, seen, "on-call", day)
+    return Gaps(_no_address(conn, seen, day), contact, on_call, rota)
 
 
-def _no_address(conn: Connection, seen: ColumnElement[bool]) -> Cut[str]:
+def _no_address(conn: Connection, seen: ColumnElement[bool], day: date) -> Cut[str]:
     theirs = select(person_sites.c.person_id).join(sites, sites.c.id == person_sites.c.site_id).where(seen)
     query = (
         select(people.c.person, people.c.name, people.c.email)
         .where(
             people.c.id.in_(select(person_roles.c.person_id).where(person_roles.c.role.in_(_ROLES))),
             or_(people.c.whole_fleet, people.c.id.in_(theirs)),
+            with_us(day),
         )
         .order_by(people.c.person)
     )
@@ -75,9 +81,13 @@ def _no_address(conn: Connection, seen: ColumnElement[bool]) -> Cut[str]:
     return worst.cut()
 
 
-def _without(conn: Connection, seen: ColumnElement[bool], role: str) -> Cut[str]:
+def _without(conn: Connection, seen: ColumnElement[bool], role: str, day: date) -> Cut[str]:
     """Sites with units for which nobody has that role."""
-    having = select(person_roles.c.person_id).where(person_roles.c.role == role)
+    having = (
+        select(person_roles.c.person_id)
+        .join(people, people.c.id == person_roles.c.person_id)
+        .where(person_roles.c.role == role, with_us(day))
+    )
     everywhere = select(people.c.id).where(people.c.whole_fleet, people.c.id.in_(having)).limit(1)
     if conn.execute(everywhere).first() is not None:
         return Cut(0, (), 0)

@@ -64,7 +64,7 @@ def unit_item(settings: Settings, unit: UnitNow, *, to_do: bool = False) -> Item
 
 def overdue_item(settings: Settings, sources: Sources, duties: list[Owing]) -> Item:
     """What is overdue on one unit, or among the spares of one site, the longest first."""
-    where = duties[0].where
+    where = duties[0].where.about(duty.kind for duty in duties)
     lines = [where.line]
     for duty in duties:
         lines += overdue_lines(sources, duty, days=len(duties) > 1)
@@ -75,7 +75,8 @@ def overdue_lines(sources: Sources, duty: Owing, *, days: bool = True) -> list[s
     """What is overdue since when, with `days` also for how long, and who asks for it."""
     because = because_of(duty.because)
     evidence = said(because[0]["evidence"]) if because else ""
-    since = f"last good day was {say_day(duty.last_good_day)}"
+    good = duty.last_good_day
+    since = "no last good day is on record" if good is None else f"last good day was {say_day(good)}"
     how_long = f"{late(duty.days_over)}, " if days else ""
     lines = [f"{capital(act(duty.kind, duty.key, duty.subject))}: {how_long}{since}{_deadline(duty)}."]
     if because:
@@ -102,7 +103,7 @@ def _visit_line(sources: Sources, duty: Owing) -> str:
     because = because_of(duty.because)
     what = f"{act(duty.kind, duty.key, duty.subject)}{_deadline(duty)}"
     why = f" ({said(because[0]['evidence'])})" if because else ""
-    unit = joined(duty.where.unit, duty.where.spot) or "spare parts"
+    unit = joined(duty.where.unit, duty.where.spot) or duty.where.whose
     return joined(f"{unit}: {what}{why}", sources.mark(because), by=" ")
 
 

@@ -280,7 +280,7 @@ def _matter(
     word = "not to be relied on" if unreliable else late(longest) if longest > 0 else row.kind.replace("-", " ")
     return Matter(
         row.id,
-        _title(row, where),
+        _title(row, where.about(kinds)),
         word,
         row.severity == "urgent",
         where.line or (where.site and "No spot and no address are on record.") or "It is about no one site.",

@@ -7,7 +7,7 @@ Writes nothing.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from itertools import groupby
 from typing import Any, NamedTuple, Protocol
@@ -15,14 +15,18 @@ from typing import Any, NamedTuple, Protocol
 from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select
 
 from ..reckoning import owed as reckoning
+from ..reckoning.certificates import CERTIFICATE, REFRESHER
 from ..reckoning.dates import local_day
 from ..reckoning.facts import Part, Place
 from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Condition, Duty, Standing
+from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..rounds.causes import WEIGHT
 from ..rounds.differences import because_text
 from ..rounds.loading import part_columns
 from ..rounds.reckoners import Reckoners
 from ..rounds.rulebook import RuleBook
+from ..rounds.staff import staff_on
+from ..settings import Settings
 from ..store.tables import cases, conditions, duties, parts, people, sites, units
 
 WEEK = 7  # days that a letter looks ahead, its own day included
@@ -30,8 +34,17 @@ NOT_RECKONED = "not reckoned yet"
 _PAGE = 2000
 
 
+# Whose a duty is that is of no unit, by its kind; of any other kind it is about spare parts.
+WHOSE = {CERTIFICATE: "people", REFRESHER: "people", RESPONDERS: "people", CONTACT: "people"}
+
+
+def whose_of(kinds: Iterable[str]) -> str:
+    """What duties of these kinds are about, where they are of no unit."""
+    return " and ".join(sorted({WHOSE.get(kind, "spare parts") for kind in kinds})) or "spare parts"
+
+
 class Where(NamedTuple):
-    """Where something is. `unit` is "" for a spare that is kept at a site for no one unit."""
+    """Where something is. `unit` is "" for a spare that is kept at a site for no one unit, and for people."""
 
     unit: str
     spot: str
@@ -41,6 +54,11 @@ class Where(NamedTuple):
     address: str
     zone: str
     model: str
+    whose: str = "spare parts"  # said where there is no unit
+
+    def about(self, kinds: Iterable[str]) -> Where:
+        """The place as a heading over duties of these kinds: not all that has no unit is a spare part."""
+        return self if self.unit else self._replace(whose=whose_of(kinds))
 
     @property
     def place(self) -> str:
@@ -56,7 +74,7 @@ class Where(NamedTuple):
 
     @property
     def title(self) -> str:
-        return f"{self.unit or 'spare parts'}, {self.site_name}"
+        return f"{self.unit or self.whose}, {self.site_name}"
 
 
 class UnitNow(NamedTuple):
@@ -213,7 +231,7 @@ class Stored:
                 today = days[row.time_zone] = local_day(self._now, row.time_zone)
             yield Owing(
                 row.holder,
-                where_of(row),
+                where_of(row).about([row.kind]),
                 row.key,
                 row.kind,
                 row.subject,
@@ -230,8 +248,17 @@ class Stored:
 class Reckoned:
     """As rounds of another day would find it, with the facts that are known now."""
 
-    def __init__(self, conn: Connection, book: RuleBook, seen: ColumnElement[bool], on: date) -> None:
+    def __init__(
+        self,
+        conn: Connection,
+        book: RuleBook,
+        seen: ColumnElement[bool],
+        on: date,
+        settings: Settings | None = None,
+    ) -> None:
         self._conn = conn
+        self._book = book
+        self._settings = settings  # without them, nothing is said of people
         self._seen = seen
         self._on = on
         self._reckoners = Reckoners(book, conn)
@@ -250,7 +277,26 @@ class Reckoned:
                 for duty in found.duties:
                     if not withdrawn or duty.kind in OWED_WHEN_WITHDRAWN:
                         yield self._owing(holder, where, duty)
-        yield from self._spares()
+        of_site: dict[str, list[Owing]] = {}
+        for owing in self._spares():
+            of_site.setdefault(owing.holder, []).append(owing)
+        if self._settings is not None:
+            for owing in self._staff(self._settings):
+                of_site.setdefault(owing.holder, []).append(owing)
+        for listed in of_site.values():
+            yield from listed
+
+    def _staff(self, settings: Settings) -> Iterator[Owing]:
+        """What people owe, and sites about their people."""
+        query = select(sites).where(self._seen)
+        places = {
+            row.id: Where("", "", "", row.site, row.name or row.site, row.address, row.time_zone, "")
+            for row in self._conn.execute(query)
+        }
+        for person, site_id, duty in staff_on(self._conn, self._book, settings, self._on):
+            if site_id in places:
+                holder = f"s{site_id}" if person is None else f"p{person.id}"
+                yield self._owing(holder, places[site_id].about([duty.kind]), duty)
 
     def _units(self) -> Iterator[tuple[Where, reckoning.Reckoned | None, str]]:
         query = (

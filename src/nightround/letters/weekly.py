@@ -66,7 +66,7 @@ def post(
 ) -> Posted:
     """The same, with the findings; they are in the log as well."""
     with program.store.read() as conn:
-        everybody = readers(conn, program.settings, WEEKLY_ROLES)
+        everybody = readers(conn, program.settings, WEEKLY_ROLES, at=now)
         owed = _owed(conn, program.settings, everybody, now, on)
         wrong = troubles(conn, program.settings, now, full=program.store.full) if owed else []
     findings = tuple(unreached(reader) for reader, _ in owed if not reader.reached)
@@ -210,7 +210,7 @@ def letter_of(
         "set_aside": aside[:SHOWN_ASIDE],
         "set_aside_total": len(aside),
         "changes": changes(conn, seen, before),
-        "gaps": gaps(conn, seen, rota.wrong(lambda at: say_instant(at, reader.zone))),
+        "gaps": gaps(conn, seen, local_day(now, reader.zone), rota.wrong(lambda at: say_instant(at, reader.zone))),
         "to_come": _to_come(conn, settings, seen, today),
         "roles": tuple(role for role in WEEKLY_ROLES if role in reader.roles),
         "sites": _sites(conn, reader),

@@ -38,6 +38,9 @@ _STEPS: dict[str, str] = {
     "re-register": "Report the change to the register that the rule names, and record that you did.",
     "renew-registration": "Renew the registration with whom the rule names, and record that you did.",
     "notify-responders": "Tell the responders near by where the unit stands now, and record that you did.",
+    "no-contact": "Name a site contact or coordinator who can be reached: without one, nobody there is told.",
+    "responders": "Have people trained, or renew the certificates of those who are, before too few are in date.",
+    "certificate": "Have the training renewed and record the new certificate.",
     "kit": "Replace what is missing or past its date in the kit.",
 }
 _ORDER = tuple(_STEPS)
@@ -58,7 +61,14 @@ _CHECKS = {
     "renew-registration": "renew the registration",
     "notify-responders": "tell local responders where the unit stands",
 }
-_OTHERS = {"put-right": "put right what was found wrong", "notice": "follow a safety notice"}
+_OTHERS = {
+    "put-right": "put right what was found wrong",
+    "notice": "follow a safety notice",
+    "certificate": "renew a certificate",
+    "refresher": "a refresher, recommended",
+    "responders": "enough responders in date",
+    "no-contact": "name a contact",
+}
 _CONDITION_KINDS = (
     ("notice ", "notice"),
     ("fault", "put-right"),

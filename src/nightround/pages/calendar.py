@@ -32,7 +32,7 @@ def _answer(program: Program, request: Request) -> Response:
     key = request.path_params["key"]
     kind = request.query_params.get("kind", EVENTS)
     with program.store.read() as conn:
-        feed = keys.find(conn, key)
+        feed = keys.find_for(conn, program.settings, key, program.clock())
         known = feeds.standing(conn, program.settings, feed, kind) if feed is not None else None
     if feed is None:
         return _plain(404, "There is no such calendar.")

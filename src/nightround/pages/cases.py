@@ -76,7 +76,7 @@ def _of_link(visit: Visit) -> tuple[Viewer, str]:
         why = "This link is not complete, or it was not made here, so nothing was done."
         raise Refused(404, why, f"Copy all of it from the letter, in one line. {way}", offer_sign_in=True) from None
     with visit.program.store.read() as conn:
-        viewer = viewer_of(conn, link.person, link.mailbox)
+        viewer = viewer_of(conn, visit.program.settings, link.person, link.mailbox, visit.now)
     if viewer is None:
         why = "The person that this link was made for is no longer known here under that e-mail address."
         raise Refused(410, why, way, offer_sign_in=True)

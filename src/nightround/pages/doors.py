@@ -203,7 +203,7 @@ def _visit(office: Office, request: Request, form: Mapping[str, str] | None = No
     session = office.cookies.session(request, visit.now)
     if session is not None:
         with office.program.store.read() as conn:
-            visit.viewer = viewer_of(conn, session.person, session.mailbox)
+            visit.viewer = viewer_of(conn, office.program.settings, session.person, session.mailbox, visit.now)
         visit.session = session if visit.viewer is not None else None
     return visit
 

@@ -10,13 +10,17 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Select, func, select
 
+from ..reckoning.certificates import CERTIFICATE, REFRESHER
 from ..reckoning.dates import local_day
+from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..store.tables import duties, sites, units
 from .people import Viewer
 
 # Worst first, as in reckoning.md §1.
 STANDINGS = ("overdue", "order now", "open", "not recorded", "ahead")
 CHECKS = ("look", "test", "inspection", "report-check")
+
+_WHOSE = {CERTIFICATE: "person", REFRESHER: "person", RESPONDERS: "site", CONTACT: "site"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +39,7 @@ class Because:
 class Owed:
     """A duty as a page shows it. `today` is the civil day at its site when the page was asked for."""
 
-    unit: str  # "" where a site's own spare part owes it
+    unit: str  # "" where a site's own spare part owes it, a person, or a site about its people
     spot: str
     site: str
     site_name: str
@@ -51,6 +55,11 @@ class Owed:
     role: str
     because: tuple[Because, ...]
     today: date
+
+    @property
+    def whose(self) -> str:
+        """What it is about where it is of no unit: a person, a site's people, or a spare part."""
+        return _WHOSE.get(self.kind, "spare")
 
     @property
     def days_over(self) -> int:

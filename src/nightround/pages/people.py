@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime
 
 from sqlalchemy import ColumnElement, Connection, func, or_, select, true
 
 from ..letters.links import mailbox
+from ..register.leaving import gone
 from ..register.log import ENTRIES
+from ..settings import Settings
 from ..store.tables import people, person_roles, person_sites, sites
 
 # Everybody who sees a unit may say what they saw; changing what stands there is for those who look after it.
@@ -49,10 +52,10 @@ class Viewer:
         return EVERYBODY
 
 
-def viewer_of(conn: Connection, person: str, mark: str) -> Viewer | None:
-    """The person with that code, if the register still knows them under the address that the mark was made for."""
+def viewer_of(conn: Connection, settings: Settings, person: str, mark: str, now: datetime) -> Viewer | None:
+    """The person with that code, if they are with us and known under the address that the mark was made for."""
     row = conn.execute(select(people).where(people.c.person == person)).first()
-    if row is None or mailbox(row.email) != mark:
+    if row is None or mailbox(row.email) != mark or gone(conn, row.id, settings.fleet.time_zone, now):
         return None
     roles = conn.execute(select(person_roles.c.role).where(person_roles.c.person_id == row.id)).scalars()
     return Viewer(
@@ -67,15 +70,17 @@ def viewer_of(conn: Connection, person: str, mark: str) -> Viewer | None:
     )
 
 
-def with_address(conn: Connection, address: str) -> list[tuple[int, str, str, str]]:
-    """Everybody known under that e-mail address, whatever its case: id, code, name, address as recorded."""
+def with_address(conn: Connection, settings: Settings, address: str, now: datetime) -> list[tuple[int, str, str, str]]:
+    """Everybody with us known under that e-mail address, whatever its case: id, code, name, address as recorded."""
     query = (
         select(people.c.id, people.c.person, people.c.name, people.c.email)
         .where(people.c.email != "", or_(func.lower(people.c.email) == address.lower(), people.c.email == address))
         .order_by(people.c.person)
         .limit(20)
     )
-    return [(row.id, row.person, row.name or row.person, row.email) for row in conn.execute(query)]
+    zone = settings.fleet.time_zone
+    found = [(row.id, row.person, row.name or row.person, row.email) for row in conn.execute(query)]
+    return [person for person in found if not gone(conn, person[0], zone, now)]
 
 
 def names(conn: Connection, codes: set[str]) -> dict[str, str]:

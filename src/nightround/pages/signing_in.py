@@ -50,7 +50,7 @@ def send(visit: Visit) -> Response:
 def _post(visit: Visit, address: str, wanted: str) -> None:
     settings, now = visit.program.settings, visit.now
     with visit.program.store.read() as conn:
-        known = with_address(conn, address)
+        known = with_address(conn, settings, address, now)
     if not known:
         return
     # One letter to an address, with a link for each person who shares it; to the address as the register has it.
@@ -110,7 +110,7 @@ def _person(visit: Visit) -> tuple[links.Link, str]:
         why = "This link is not complete, or it was not made here. Copy all of it from the letter, in one line."
         raise Refused(404, why, "", offer_sign_in=True) from None
     with visit.program.store.read() as conn:
-        person = viewer_of(conn, link.person, link.mailbox)
+        person = viewer_of(conn, visit.program.settings, link.person, link.mailbox, visit.now)
     if person is None:
         why = "The person that this link was made for is no longer known here under that e-mail address."
         raise Refused(410, why, "", offer_sign_in=True)

@@ -27,6 +27,10 @@ KINDS: dict[str, str] = {
     "pads-universal": "universal pads",
     "battery": "battery",
     "notice": "safety notice",
+    "certificate": "certificate of a person",
+    "refresher": "recommended refresher",
+    "responders": "responders in date",
+    "no-contact": "without contact",
 }
 
 ENTRIES: dict[str, str] = {

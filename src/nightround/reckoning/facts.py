@@ -123,6 +123,14 @@ class UnitFacts(NamedTuple):
     cover: Cover | None = None  # the loan unit in its place
 
 
+class Certificate(NamedTuple):
+    """A certificate of a person as recorded; `printed` is the last good day printed on it, None: none recorded."""
+
+    name: str
+    issued_on: date | None
+    printed: date | None
+
+
 class Entry(NamedTuple):
     """One log entry as reckoning sees it. `known` is whether a known person made it; struck entries are left out."""
 

@@ -38,6 +38,9 @@ class Subject(StrEnum):
     PADS = "pads"
     BATTERY = "battery"
     KIT = "kit"
+    CERTIFICATE = "certificate"  # of a person, by its name
+    REFRESHER = "refresher"  # recommended in between; nobody's certificate ends for want of one
+    RESPONDERS = "responders"  # how many people with a certificate in date a site is to have
     RECORDS = "records"  # how long what the log says is kept: nothing is owed by it, and reckoning passes it over
 
 
@@ -53,6 +56,7 @@ class Span(StrEnum):
     AT_ONCE = "at once"
     PER_MODEL = "per model"
     LABEL = "label"
+    NUMBER = "number"  # of responders: no date by itself
     # How long records are kept; only for the subject `records`.
     KEPT_MONTHS = "kept months"
     KEPT_FOR_LIFE = "kept for the life of the unit"
@@ -69,6 +73,23 @@ class Shape(NamedTuple):
     span: Span
     n: int = 0
     period: str = ""
+
+
+class Staffing(NamedTuple):
+    """How many responders a rule asks for: at least so many; one a unit up to so many, then one a full `then_per`."""
+
+    at_least: int = 0
+    per_unit_up_to: int = 0
+    then_per: int = 0
+
+    def needed(self, units: int) -> int:
+        """The number for a site with so many units; 0 where there are none."""
+        if units <= 0:
+            return 0
+        found = min(units, self.per_unit_up_to)
+        if self.then_per and units > self.per_unit_up_to:
+            found += (units - self.per_unit_up_to) // self.then_per
+        return max(found, self.at_least)
 
 
 class Rule(NamedTuple):
@@ -94,6 +115,9 @@ class Rule(NamedTuple):
     in_service_from: date | None = None  # binds only units put in service (or placed) on or after that day
     occasions: tuple[str, ...] = ()  # of a rule about placing: what it asks by (`placing.OCCASIONS`)
     not_in_force: str = ""  # why the text does not bind (yet); such a rule is shown and never reckoned
+    certificates: tuple[str, ...] = ()  # names that certificates are known by; "*" is every certificate
+    part: str = ""  # of a certificate that holds for its parts differently long: which
+    staffing: Staffing | None = None  # of the subject `responders`
 
     def in_force(self, day: date) -> bool:
         """Whether the rule counts on that day; its first and last day are inside."""

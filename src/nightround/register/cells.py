@@ -139,6 +139,16 @@ def monthly_celsius(cell: Cell) -> str | None:
     return ";".join(f"{mean:g}" for mean in found)
 
 
+def count(cell: Cell) -> int | None:
+    """A whole number from 0 to 1000."""
+    if isinstance(cell, str) and not bare(cell):
+        return None
+    found = number(cell)
+    if found is None or found != int(found) or not 0 <= found <= 1000:
+        raise Refused("is not a whole number from 0 to 1000; write how many")
+    return int(found)
+
+
 _YES = frozenset({"t", "true", "yes", "y", "1", "有", "あり", "ja", "oui", "vrai", "wahr", "o", "x"})
 _NO = frozenset({"f", "false", "no", "n", "0", "無", "なし", "nein", "non", "faux", "falsch"})
 

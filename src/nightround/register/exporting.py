@@ -41,14 +41,14 @@ _PAGE = 2000
 COLUMNS: dict[str, tuple[str, ...]] = {
     "sites": (
         "site", "name", "address", "latitude", "longitude", "time_zone", "country", "subdivision", "site_type",
-        "monthly_celsius", "notes",
+        "monthly_celsius", "responders", "notes",
     ),
     "units": (
         "unit", "site", "spot", "floor", "model", "serial", "made_on", "in_service_on", "firmware", "latitude",
         "longitude", "cabinet", "registered_with", "registered_on", "notes",
     ),
     "parts": ("unit", "site", "kind", "state", "lot", "label_date", "fitted_on", "udi", "cost"),
-    "people": ("person", "name", "email", "phone", "roles", "sites", "language", "time_zone"),
+    "people": ("person", "name", "email", "phone", "roles", "sites", "language", "time_zone", "left_on"),
     "training": ("person", "certificate", "issued_on", "valid_to"),
     "log": ("unit", "at", "entry", "by", "readings", "part", "note", "number", "strikes"),
     "rota": ("person", "from", "until"),
@@ -161,6 +161,7 @@ def _people(conn: Connection) -> Iterator[Sequence[Out]]:
             "*" if row.whole_fleet else text_cell("; ".join(map(text_cell, places.get(row.id, [])))),
             text_cell(row.language),
             text_cell(row.time_zone),
+            row.left_on,
         ]
 
 

@@ -33,6 +33,7 @@ _READERS: dict[str, Convert] = {
     "latitude": cells.latitude,
     "longitude": cells.longitude,
     "months": cells.monthly_celsius,
+    "count": cells.count,
     "flag": lambda cell: {True: "yes", False: "no", None: None}[cells.flag(cell)],
     "zone": vocabulary.zone,
     "country": vocabulary.country,
@@ -54,12 +55,13 @@ _REPEATED = ("lower", "zone", "country", "subdivision", "kind", "state", "entry"
 
 _SPECS: dict[str, str] = {
     "sites": "site:code name:line address:line latitude:latitude longitude:longitude time_zone:zone country:country "
-    "subdivision:subdivision site_type:lower monthly_celsius:months notes:notes",
+    "subdivision:subdivision site_type:lower monthly_celsius:months responders:count notes:notes",
     "units": "unit:code site:code spot:line floor:line model:line serial:code udi:scanned made_on:day "
     "in_service_on:day firmware:code latitude:latitude longitude:longitude cabinet:line registered_with:line "
     "registered_on:day notes:notes",
     "parts": "unit:code site:code kind:kind state:state lot:code label_date:label fitted_on:day udi:scanned cost:line",
-    "people": "person:code name:line email:email phone:line roles:roles sites:codes language:lower time_zone:zone",
+    "people": "person:code name:line email:email phone:line roles:roles sites:codes language:lower time_zone:zone "
+    "left_on:day",
     "training": "person:code certificate:line issued_on:day valid_to:label",
     "log": "unit:code at:instant entry:entry by:code readings:readings part:details note:notes number:code "
     "strikes:code",

@@ -24,6 +24,8 @@ _SITES = {
     "site_type": "kind of site; type; standortart; art des standorts; type de site; 施設種別; 施設区分",
     "monthly_celsius": "monthly mean temperatures; mean temperatures; monatsmittel; monatsmitteltemperaturen; "
     "températures mensuelles; températures moyennes mensuelles; 月別平均気温",
+    "responders": "responders wanted; trained people; trained people wanted; first aiders; first aiders wanted; "
+    "ersthelfer; anzahl ersthelfer; secouristes; nombre de secouristes; 救命講習修了者数; 必要人数",
     "notes": "note; remarks; remark; comment; comments; bemerkung; bemerkungen; notiz; notizen; remarque; remarques; "
     "commentaire; 備考; メモ",
 }
@@ -119,6 +121,8 @@ _PEOPLE = {
     "sites": "site; sites looked after; standort; standorte; lieux; 拠点; 担当施設; 担当拠点",
     "language": "lang; sprache; langue; 言語",
     "time_zone": _SITES["time_zone"],
+    "left_on": "left; last day; leaving date; date of leaving; ausgeschieden; ausgeschieden am; "
+    "letzter tag; austritt; parti le; départ; date de départ; dernier jour; 退職日; 離任日; 最終日",
 }
 
 _TRAINING = {

@@ -13,11 +13,14 @@ from sqlalchemy import ColumnElement, Connection, Select, case, or_, select
 
 from ..errors import UserError
 from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Condition, Duty, Standing
+from ..register.leaving import with_us
+from ..settings import Settings
 from ..store.tables import conditions, duties, people, person_roles, person_sites, sites, units
 from .differences import because_text
 from .loading import unit_ids, zones
 from .reckoners import Reckoners
 from .rulebook import RuleBook
+from .staff import staff_on
 
 WORST_FIRST = (Standing.OVERDUE, Standing.ORDER_NOW, Standing.OPEN, Standing.NOT_RECORDED, Standing.AHEAD)
 
@@ -31,6 +34,7 @@ class Wanted:
     until: date | None = None
     standing: str | None = None
     in_use: bool = False  # leaves out what withdrawn units owe
+    today: date | None = None  # whoever left before that day is responsible for nothing
 
     def check(self, conn: Connection) -> None:
         """Raises UserError where a unit, site or standing is not known."""
@@ -53,6 +57,7 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
     wanted.check(conn)
     query: Select[Any] = (
         select(
+            duties.c.holder,
             units.c.unit,
             sites.c.site,
             sites.c.time_zone,
@@ -85,10 +90,12 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
     if limit is not None:
         query = query.limit(limit)
     rows = conn.execute(query).all()
-    who = Responsible(conn, {row.site_id for row in rows})
+    who = Responsible(conn, {row.site_id for row in rows}, wanted.today)
+    persons = _persons(conn, [row.holder for row in rows])
     return [
         _shown(
             row.unit,
+            persons.get(row.holder),
             row.site,
             row.kind,
             row.subject,
@@ -105,23 +112,32 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
     ]
 
 
-def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> list[dict[str, Any]]:
-    """The duties as a round on that day would find them with today's facts; writes nothing."""
+def duties_on(
+    conn: Connection, book: RuleBook, on: date, wanted: Wanted, settings: Settings | None = None
+) -> list[dict[str, Any]]:
+    """The duties as a round on that day would find them with today's facts; writes nothing.
+
+    With `settings` also those of people, and of sites about their people.
+    """
     wanted.check(conn)
     reckoners = Reckoners(book, conn)
     codes = dict(conn.execute(select(sites.c.id, sites.c.site)).all())
-    found: list[tuple[str, int, str, Duty]] = []
+    found: list[tuple[str | None, str | None, int, str, Duty]] = []
     for loaded in _everything(conn, wanted, reckoners, on):
         for duty in reckoners.at(loaded.place, on).unit(loaded.facts).duties:
-            if wanted.holds(duty.standing, duty.last_good_day):
-                found.append((loaded.facts.unit, loaded.site_id, loaded.place.time_zone, duty))
-    found.sort(
-        key=lambda item: (WORST_FIRST.index(item[3].standing), item[3].last_good_day or date.max, item[0], item[3].key)
-    )
-    who = Responsible(conn, {site_id for _, site_id, *_ in found})
+            found.append((loaded.facts.unit, None, loaded.site_id, loaded.place.time_zone, duty))
+    if wanted.unit is None and settings is not None:
+        zone_of = dict(conn.execute(select(sites.c.id, sites.c.time_zone)).all())
+        for person, site_id, duty in staff_on(conn, book, settings, on):
+            if wanted.site is None or codes[site_id] == wanted.site:
+                found.append((None, person.person if person else None, site_id, zone_of[site_id], duty))
+    found = [item for item in found if wanted.holds(item[4].standing, item[4].last_good_day)]
+    found.sort(key=_worst)
+    who = Responsible(conn, {item[2] for item in found}, on)
     return [
         _shown(
             unit,
+            person,
             codes[site_id],
             duty.kind,
             duty.subject,
@@ -134,8 +150,25 @@ def duties_on(conn: Connection, book: RuleBook, on: date, wanted: Wanted) -> lis
             who.of(site_id, duty.role),
             json.loads(because_text(duty.because)),
         )
-        for unit, site_id, zone, duty in found
+        for unit, person, site_id, zone, duty in found
     ]
+
+
+def _worst(item: tuple[str | None, str | None, int, str, Duty]) -> tuple[Any, ...]:
+    """As `stored_duties` orders: what is of no unit comes after the units of that day."""
+    unit, _, site_id, _, duty = item
+    good = duty.last_good_day or date.max
+    return WORST_FIRST.index(duty.standing), good, unit is None, unit or "", site_id, duty.key
+
+
+def _persons(conn: Connection, holders: Sequence[str]) -> dict[str, str]:
+    """The codes of the people among the holders of duties."""
+    ids = sorted({int(holder[1:]) for holder in holders if holder.startswith("p")})
+    found: dict[str, str] = {}
+    for start in range(0, len(ids), 500):
+        query = select(people.c.id, people.c.person).where(people.c.id.in_(ids[start : start + 500]))
+        found |= {f"p{person_id}": code for person_id, code in conn.execute(query)}
+    return found
 
 
 def in_use() -> ColumnElement[bool]:
@@ -146,9 +179,12 @@ def in_use() -> ColumnElement[bool]:
 
 
 class Responsible:
-    """Who does what at which site: the people with the role there, or a sentence that says there is nobody."""
+    """Who does what at which site: the people with the role there, or a sentence that says there is nobody.
 
-    def __init__(self, conn: Connection, site_ids: set[int]) -> None:
+    With a day, whoever left before it counts for nothing.
+    """
+
+    def __init__(self, conn: Connection, site_ids: set[int], day: date | None = None) -> None:
         self._by: dict[tuple[int, str], list[str]] = {}
         self._anywhere: dict[str, list[str]] = {}
         query = (
@@ -157,6 +193,8 @@ class Responsible:
             .outerjoin(person_sites, person_sites.c.person_id == people.c.id)
             .order_by(people.c.person)
         )
+        if day is not None:
+            query = query.where(with_us(day))
         for person, whole_fleet, role, site_id in conn.execute(query).all():
             if whole_fleet:
                 names = self._anywhere.setdefault(role, [])
@@ -192,6 +230,7 @@ def _everything(conn: Connection, wanted: Wanted, reckoners: Reckoners, on: date
 
 def _shown(
     unit: str | None,
+    person: str | None,
     site: str,
     kind: str,
     subject: str,
@@ -206,6 +245,7 @@ def _shown(
 ) -> dict[str, Any]:
     return {
         "unit": unit,
+        "person": person,
         "site": site,
         "kind": kind,
         "subject": subject,

@@ -16,7 +16,7 @@ from ..reckoning.dates import add_months
 from ..reckoning.facts import Place
 from ..reckoning.rules import Rule, Shape, Span, Subject, binding
 from ..store.tables import sites, units
-from .shapes import PARTS, ROUNDS
+from .shapes import PARTS, PEOPLE, ROUNDS
 
 CAUTION = (
     "This is what the rule packs hold, not legal advice: each rule names its source and the day somebody last read it. "
@@ -129,6 +129,10 @@ def owed_words(rule: Rule) -> str:
         return _kept_words(rule.shape)
     if rule.subject in PARTS:
         return _part_words(rule.shape)
+    if rule.subject is Subject.RESPONDERS:
+        return _staffing_words(rule)
+    if rule.subject in PEOPLE:
+        return _certificate_words(rule)
     said = _span_words(rule.shape)
     span = rule.shape.span
     if span is Span.EACH:
@@ -144,6 +148,28 @@ def _kept_words(shape: Shape) -> str:
     if shape.span is Span.KEPT_AFTER_ROLE:
         return f"kept while the person has the role and {_count(shape.n, 'month')} after"
     return str(shape.span)
+
+
+def _staffing_words(rule: Rule) -> str:
+    asked = rule.staffing
+    if asked is None:
+        return "a number of responders"
+    said = [f"at least {_count(asked.at_least, 'responder')}"] if asked.at_least else []
+    if asked.per_unit_up_to:
+        said.append(f"one responder a unit up to {asked.per_unit_up_to} units")
+    if asked.then_per:
+        said.append(f"then one for every {asked.then_per} units more")
+    return ", ".join(said)
+
+
+def _certificate_words(rule: Rule) -> str:
+    names = "every certificate" if "*" in rule.certificates else f"certificates named {', '.join(rule.certificates)}"
+    what = f"{rule.part} in {names}" if rule.part else names
+    if rule.shape.span is Span.EACH:
+        return f"{what}: to the end of the {rule.shape.period} after the one of issue"
+    if rule.subject is Subject.REFRESHER:
+        return f"{what}: trained again within {_span_words(rule.shape)}, recommended"
+    return f"{what}: good for {_span_words(rule.shape)} from the day of issue"
 
 
 def _part_words(shape: Shape) -> str:

@@ -10,10 +10,10 @@ import re
 from typing import NamedTuple
 
 from ..reckoning.placing import MOVED, OCCASIONS, PLACED
-from ..reckoning.rules import Force, Rule, Shape, Subject
+from ..reckoning.rules import Force, Rule, Shape, Span, Subject
 from ..reckoning.site_types import SITE_TYPES
 from ..register.tomlfile import Table, meant
-from .shapes import PARTS, PLACING, ROUNDS, SPANS, read_keep, read_shape
+from .shapes import PARTS, PEOPLE, PLACING, ROUNDS, SPANS, read_keep, read_shape, read_staffing
 
 _ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _COUNTRY = re.compile(r"[A-Z]{2}")
@@ -27,13 +27,17 @@ RESERVED = (
     "download-memory",
     "drain-budget",
     "label",
+    "no-contact",
+    "printed",
     "put-right",
     "reading-empty",
     "reading-low",
     "reading-pads",
+    "responders-set",
     "restore",
     "standby-life",
 )
+LONGEST_PART = 40  # likewise
 LONGEST_ID = 80  # it is part of a duty's key, and of what the log says of a report
 
 
@@ -105,10 +109,19 @@ def _read_rule(
     in_service_from = table.day("in_service_from")
     occasions = _occasions(table, subject)
     not_in_force = table.text("not_in_force")
+    certificates = table.texts("certificates")
+    part = table.text("part")
+    staffing = read_staffing(table, "responders") if subject == Subject.RESPONDERS else None
     note = table.text("note", lines=True)
+    if subject in PEOPLE and not certificates and not table.holds("certificates"):
+        table.wrong("certificates", 'is missing; write the names of the certificates, or ["*"] for every one')
+    if len(part) > LONGEST_PART:
+        table.wrong("part", f"has {len(part)} characters; {LONGEST_PART} are the most, so shorten it")
     if subject:
+        _only(table, "certificates", subject, PEOPLE)
+        _only(table, "part", subject, (Subject.CERTIFICATE,))
         _only(table, "use_counts", subject, ROUNDS)
-        _only(table, "opens_days", subject, (*ROUNDS, Subject.RENEW))
+        _only(table, "opens_days", subject, (*ROUNDS, *PEOPLE, Subject.RENEW))
         _only(table, "in_service_from", subject, (*ROUNDS, *PLACING))
         _only(table, "occasions", subject, PLACING)
         _only(table, "order_lead_months", subject, PARTS)
@@ -138,6 +151,9 @@ def _read_rule(
         in_service_from=in_service_from,
         occasions=occasions,
         not_in_force=not_in_force,
+        certificates=certificates,
+        part=part,
+        staffing=staffing,
     )
 
 
@@ -148,6 +164,12 @@ def _read_shape(table: Table, subject: str) -> Shape | None:
             table.wrong("shape", "records are not done but kept; write keep = { months = 24 } in its place")
             return None
         return read_keep(table, "keep")
+    if subject == Subject.RESPONDERS:
+        if table.holds("shape"):
+            table.value("shape")
+            table.wrong("shape", "people are counted, not dated; write responders = { at_least = 2 } in its place")
+            return None
+        return Shape(Span.NUMBER)
     spans = SPANS[Subject(subject)] if subject else tuple({span for every in SPANS.values() for span in every})
     return read_shape(table, "shape", spans)
 

@@ -10,12 +10,13 @@ from __future__ import annotations
 from collections.abc import Collection
 
 from ..reckoning.dates import PERIODS
-from ..reckoning.rules import Shape, Span, Subject
+from ..reckoning.rules import Shape, Span, Staffing, Subject
 from ..register.tomlfile import Table
 
 ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
 PLACING = (Subject.REGISTER, Subject.NOTIFY)
 PARTS = (Subject.PADS, Subject.BATTERY, Subject.KIT)
+PEOPLE = (Subject.CERTIFICATE, Subject.REFRESHER)
 
 _INTERVALS = (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH, Span.WORKING_DAYS)
 _ROUND_SPANS = (*_INTERVALS, Span.PER_MODEL)
@@ -24,6 +25,7 @@ _PART_SPANS = (Span.LABEL, Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Spa
 SPANS: dict[Subject, tuple[Span, ...]] = {
     **dict.fromkeys(ROUNDS, _ROUND_SPANS),
     **dict.fromkeys(PARTS, _PART_SPANS),
+    **dict.fromkeys(PEOPLE, (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH)),
     Subject.RESTORE: (Span.AT_ONCE,),
     Subject.REPLACE: (Span.AT_ONCE, Span.DAYS, Span.MONTHS, Span.WORKING_DAYS),
     Subject.REPORT_USE: (Span.AT_ONCE, Span.HOURS, Span.DAYS, Span.WORKING_DAYS),
@@ -139,3 +141,23 @@ def read_keep(table: Table, key: str) -> Shape | None:
         inner.wrong(name, "can only be true; write true or another way of keeping")
         return None
     return Shape(_KEEP[name])
+
+
+_STAFFING = ("at_least", "per_unit_up_to", "then_per")
+
+
+def read_staffing(table: Table, key: str) -> Staffing | None:
+    """How many responders a site is to have: `{ at_least = 2 }`, `{ per_unit_up_to = 5, then_per = 5 }` or both."""
+    before = len(table.problems)
+    inner = table.table(key, required=True)
+    if inner is None:
+        return None
+    numbers = [inner.number(name, 1, 1000) for name in _STAFFING]
+    inner.finish()
+    if numbers[2] is not None and numbers[1] is None:
+        inner.wrong("then_per", "goes with per_unit_up_to; write that too")
+    elif numbers[0] is None and numbers[1] is None and len(table.problems) == before:
+        inner.problems.append(f"{inner.where}: says nothing; write at_least or per_unit_up_to")
+    if len(table.problems) > before:
+        return None
+    return Staffing(*(number or 0 for number in numbers))

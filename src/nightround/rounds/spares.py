@@ -1,8 +1,8 @@
-"""Reckons the spares that are kept at a site for no one unit."""
+"""Compares what a site owes for no one unit: the spares kept there, and what the caller found about its people."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Set
+from collections.abc import Callable, Mapping, Sequence, Set
 
 from sqlalchemy import Connection, select
 
@@ -12,6 +12,7 @@ from ..reckoning.owed import Duty
 from ..store.tables import cases, duties, parts, sites
 from .causes import GROUPS
 from .differences import Changes
+from .ledger import newest_on
 from .loading import CASE, KEPT, STORED, OpenCase, Stored, part_columns, stored_duty
 
 
@@ -23,10 +24,12 @@ def reckon_spares(
     changes: Changes,
     *,
     marks: bool,
+    others: Mapping[int, Sequence[Duty]],
 ) -> None:
-    """Compares the duties of site spares in the zone; with `site_ids`, only those of these sites.
+    """Compares the duties of sites in the zone; with `site_ids`, only those of these sites.
 
-    `marks`: a safety notice is in force, so that lots are asked for.
+    `marks`: a safety notice is in force, so that lots are asked for. `others`: by site, the duties that it has besides
+    those of its spares; all of them, or those left out are taken for gone.
     """
     spares: dict[int, list[Part]] = {}
     query = (
@@ -38,19 +41,23 @@ def reckon_spares(
     for site_id, *rest in conn.execute(query):
         spares.setdefault(site_id, []).append(Part(*rest))
     stored = _stored(conn, zone)
-    touched = set(spares) | set(stored)
+    touched = set(spares) | set(stored) | set(others)
     if site_ids is not None:
         touched &= site_ids
     if not touched:
         return
     places = _places(conn, zone)
     open_cases = _open_cases(conn, zone)
+    settled = newest_on(conn, zone) is not None
     for site_id in sorted(touched):
         reckoner = reckoner_at(places[site_id])
         here = spares.get(site_id, [])
         found: list[Duty] = [*(reckoner.spare(part) for part in here), *reckoner.noticed_spares(here)]
+        found += others.get(site_id, ())
         old = stored.get(site_id, {})
-        changes.site(site_id, found, old, open_cases.get(site_id, []), first=not old)
+        # What is wrong with a site's people is news once its zone has had a round; else it was so when it came in.
+        first = not old and not (settled and site_id in others)
+        changes.site(site_id, found, old, open_cases.get(site_id, []), first=first)
 
 
 def _stored(conn: Connection, zone: str) -> dict[int, dict[str, Stored]]:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import Column, ColumnElement, Connection, func, select
 
 from ..reckoning.owed import Condition, Standing
+from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..store.tables import cases, conditions, duties, ledger, messages, sites, units
 from . import troubles
 from .asking import Wanted, in_use, stored_duties
@@ -23,6 +24,7 @@ def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]
     """The fleet as the last rounds left it, with the age of each zone's last round and what waits in the letter box."""
     # A withdrawn unit is counted among the units, and does not nag for its look.
     standings = _counts(conn, duties.c.standing, in_use())
+    day = now.astimezone(UTC).date()  # who is responsible; a few hours either way are no matter here
     states = _counts(conn, conditions.c.condition)
     letters = _counts(conn, messages.c.state)
     return {
@@ -32,9 +34,11 @@ def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]
         "standings": {str(standing): standings.get(str(standing), 0) for standing in Standing},
         "not_to_be_relied_on": _units_in(conn, Condition.NOT_TO_BE_RELIED_ON, shown),
         "no_evidence": _units_in(conn, Condition.NO_EVIDENCE, shown),
-        "overdue": stored_duties(conn, Wanted(standing=Standing.OVERDUE, in_use=True), shown),
-        "order_now": stored_duties(conn, Wanted(standing=Standing.ORDER_NOW, in_use=True), shown),
-        "open": stored_duties(conn, Wanted(standing=Standing.OPEN, in_use=True), shown),
+        "overdue": stored_duties(conn, Wanted(standing=Standing.OVERDUE, in_use=True, today=day), shown),
+        "order_now": stored_duties(conn, Wanted(standing=Standing.ORDER_NOW, in_use=True, today=day), shown),
+        "open": stored_duties(conn, Wanted(standing=Standing.OPEN, in_use=True, today=day), shown),
+        "without_contact": _overdue_sites(conn, CONTACT),
+        "short_of_responders": _overdue_sites(conn, RESPONDERS),
         "cases": {
             "open": _count(conn, cases.c.state == "open"),
             "taken": _count(conn, cases.c.state == "taken"),
@@ -65,6 +69,13 @@ def _round(conn: Connection, zone: str, now: datetime) -> dict[str, Any]:
         "on": on,
         "other_day": troubles.other_day(conn, zone, now) is not None,
     }
+
+
+def _overdue_sites(conn: Connection, kind: str) -> list[str]:
+    """Codes of the sites where the duty of that kind is overdue."""
+    query = select(sites.c.site).join(duties, duties.c.site_id == sites.c.id).order_by(sites.c.site)
+    overdue = (duties.c.kind == kind, duties.c.standing == str(Standing.OVERDUE), duties.c.unit_id.is_(None))
+    return list(conn.execute(query.where(*overdue)).scalars())
 
 
 def _units_in(conn: Connection, condition: Condition, shown: int) -> list[dict[str, Any]]:

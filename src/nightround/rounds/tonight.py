@@ -31,10 +31,11 @@ from .causes import Limits
 from .differences import Changes
 from .grouping import group_cases
 from .loading import covered_by, unit_ids, zones
+from .personal import compare_people
 from .reckoners import Reckoners
 from .rulebook import RuleBook
 from .rulebook import load as load_rulebook
-from .spares import reckon_spares
+from .staff import owe_sites
 from .writing import write
 from .zones import owed_date
 
@@ -58,6 +59,12 @@ class RoundResult:
     seconds: float = 0.0
     findings: list[dict[str, str]] = field(default_factory=list)
     in_other_hands: bool = False  # another process holds this round; this one did nothing
+
+    def add(self, other: RoundResult) -> None:
+        """Adds what another did. Duties of sites that both looked at are counted twice."""
+        for name in ("units", "duties", "moves", "cases_opened", "cases_closed"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        self.findings += other.findings
 
     def as_dict(self) -> dict[str, Any]:
         """For the JSON answer."""
@@ -120,7 +127,7 @@ def run_round(
     result = RoundResult(on, zone)
     with program.store.read() as conn:
         reckoners = Reckoners(book, conn)
-    changes = _changes(program, on, program.clock(), reckoners)
+    changes = changes_of(program, on, program.clock(), reckoners)
     after = 0
     size = program.settings.rounds.batch
     try:
@@ -128,6 +135,8 @@ def run_round(
             size, after = _batch(program, zone, on, holder, after, reckoners, changes, result)
             if progress is not None:
                 progress(size)
+        for _ in compare_people(program, zone, on, book, changes, result.findings, partial(_hold, zone, on, holder)):
+            add(result, changes)
         _close(program, zone, on, holder, reckoners, changes, result, started, book)
     except Stopped:
         ledger.release(program.store, zone, on, holder, program.clock())
@@ -159,14 +168,8 @@ def _batch(
         if changes.any():
             write(conn, changes, now)
             raise_version(conn)
-            counts = {
-                "moves": len(changes.moves),
-                "cases_opened": len(changes.opened),
-                "cases_closed": len(changes.closed),
-            }
-            if not ledger.hold(conn, zone, on, holder, now, **counts):
-                raise _Lost
-    _add(result, changes)
+            _hold(zone, on, holder, conn, changes, now)
+    add(result, changes)
     return len(ids), ids[-1] if ids else after
 
 
@@ -181,25 +184,19 @@ def _close(
     started: float,
     book: RuleBook,
 ) -> None:
-    """The site spares, what is told as one, and the ledger's last word, in one transaction."""
+    """What sites owe, what is told as one, and the ledger's last word, in one transaction."""
     now = program.clock()
     changes.clear()
     with program.store.write() as conn:
-        reckoners.renew(conn)
-        reckon_spares(conn, zone, None, partial(reckoners.at, day=on), changes, marks=reckoners.marks)
+        owe_sites(conn, program.settings, zone, None, on, book, reckoners, changes)
         if changes.any():
             write(conn, changes, now)
         group_cases(conn, on, now, program.settings.cases.group_from, zone)
-        _add(result, changes)
+        add(result, changes)
         result.seconds = round(time.perf_counter() - started, 3)
-        counts = {
-            "moves": len(changes.moves),
-            "cases_opened": len(changes.opened),
-            "cases_closed": len(changes.closed),
-        }
-        held = ledger.hold(conn, zone, on, holder, now, **counts)
+        _hold(zone, on, holder, conn, changes, now)
         totals = {"units": result.units, "duties": result.duties}
-        closed = held and ledger.close(conn, zone, on, holder, now, result.seconds, result.findings, **totals)
+        closed = ledger.close(conn, zone, on, holder, now, result.seconds, result.findings, **totals)
         if not closed:
             raise _Lost
         changed = rulechanges.note(conn, book, now)
@@ -218,7 +215,7 @@ def reckon_units(
 ) -> RoundResult:
     """Reckons these units at once, for the civil date now at their site, after facts changed by day.
 
-    The spares of their sites, and of `site_ids` beside, are reckoned too. Writes duties, moves, conditions and cases
+    What their sites owe, and those of `site_ids` beside, is reckoned too. Writes duties, moves, conditions and cases
     as a round does; the ledger is not touched.
     """
     book = book or load_rulebook(program.settings)
@@ -232,7 +229,7 @@ def reckon_units(
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
-        changes = _changes(program, on, now, reckoners)
+        changes = changes_of(program, on, now, reckoners)
         for start in range(0, len(zone_ids), program.settings.rounds.batch):
             changes.clear()
             batch = zone_ids[start : start + program.settings.rounds.batch]
@@ -241,19 +238,17 @@ def reckon_units(
                 if changes.any():
                     write(conn, changes, now)
                     raise_version(conn)
-            _add(result, changes)
+            add(result, changes)
             if progress is not None:
                 progress(len(batch))
         changes.clear()
         with program.store.write() as conn:
-            reckoners.renew(conn)
-            at = partial(reckoners.at, day=on)
-            reckon_spares(conn, zone, zone_sites, at, changes, marks=reckoners.marks)
+            owe_sites(conn, program.settings, zone, zone_sites, on, book, reckoners, changes)
             if changes.any():
                 write(conn, changes, now)
                 raise_version(conn)
             group_cases(conn, on, now, program.settings.cases.group_from, zone, zone_sites)
-        _add(result, changes)
+        add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result
 
@@ -321,7 +316,19 @@ def _compare(
         changes.unit(loaded, reckoned)
 
 
-def _add(result: RoundResult, changes: Changes) -> None:
+def _hold(zone: str, on: date, holder: str, conn: Connection, changes: Changes, now: datetime) -> None:
+    """Keeps the round in the batch's transaction and counts it; raises _Lost where another node has the round."""
+    counts = {
+        "moves": len(changes.moves),
+        "cases_opened": len(changes.opened),
+        "cases_closed": len(changes.closed),
+    }
+    if not ledger.hold(conn, zone, on, holder, now, **counts):
+        raise _Lost
+
+
+def add(result: RoundResult, changes: Changes) -> None:
+    """Adds what one batch did."""
     result.units += changes.units
     result.duties += changes.duties
     result.moves += len(changes.moves)
@@ -329,7 +336,8 @@ def _add(result: RoundResult, changes: Changes) -> None:
     result.cases_closed += len(changes.closed)
 
 
-def _changes(program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
+def changes_of(program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
+    """What a reckoning writes its findings into."""
     wanted = program.settings.cases
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
     with program.store.read() as conn:

@@ -60,6 +60,7 @@ sites = Table(
     Column("subdivision", String(16), nullable=False, server_default=""),  # ISO 3166-2 without the country: "CA"
     Column("site_type", String(64), nullable=False, server_default=""),
     Column("monthly_celsius", Text, nullable=False, server_default=""),  # as in the sheet: twelve numbers, "2;3.5;…"
+    Column("responders", Integer),  # how many with a certificate in date there are to be; None: as the settings say
     Column("notes", Text, nullable=False, server_default=""),
     Column("source", Text, nullable=False, server_default=""),  # which import brought it
     Column("revision", Integer, nullable=False, server_default="1"),
@@ -120,6 +121,7 @@ people = Table(
     Column("time_zone", String(64), nullable=False, server_default=""),  # empty: that of their first site
     Column("whole_fleet", Boolean, nullable=False, server_default=text("false")),
     Column("letters_off", Boolean, nullable=False, server_default=text("false")),  # weekly letter unsubscribed
+    Column("left_on", Date),  # the last day with us; None: has not left
 )
 
 person_roles = Table(
@@ -269,7 +271,8 @@ notices = Table(
     UniqueConstraint("reference", "version"),
 )
 
-# `holder` says whose: "u12" a unit, "s3" a site, "p9" a person. One row a duty, as the last round left it.
+# `holder` says whose: "u12" a unit, "s3" a site, "p9" a person, whose site is the first of theirs.
+# One row a duty, as the last round left it.
 duties = Table(
     "duties",
     metadata,

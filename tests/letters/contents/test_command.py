@@ -105,7 +105,9 @@ def test_a_rehearsed_letter_of_today_finds_what_the_round_found(ready: Fleet) ->
 
     today = date(2026, 11, 25)
     with ready.program.store.read() as conn:
-        (reader,) = [r for r in readers(conn, ready.program.settings, ("manager",)) if r.person == "MA"]
+        (reader,) = [
+            r for r in readers(conn, ready.program.settings, ("manager",), at=ready.program.clock()) if r.person == "MA"
+        ]
         stored = Stored(conn, reader.sites(), ready.program.clock(), today)
         reckoned = Reckoned(conn, load(ready.program.settings), reader.sites(), today)
         by_unit = [(unit.where, unit.condition, unit.reasons) for unit in stored.units()]
@@ -168,5 +170,9 @@ def run_bytes(fleet: Fleet, person: str) -> bytes:
     from nightround.letters.audience import readers
 
     with fleet.program.store.read() as conn:
-        (reader,) = [r for r in readers(conn, fleet.program.settings, ("manager",)) if r.person == person]
+        (reader,) = [
+            r
+            for r in readers(conn, fleet.program.settings, ("manager",), at=fleet.program.clock())
+            if r.person == person
+        ]
         return weekly.letter_of(conn, fleet.program.settings, reader, "2026-W48", fleet.program.clock()).body

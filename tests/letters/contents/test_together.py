@@ -115,7 +115,7 @@ def test_a_letter_of_another_day_is_reckoned_from_facts_with_spares_and_all(flee
     run_owed(fleet.program)
     book = load(fleet.program.settings)
     with fleet.program.store.read() as conn:
-        (reader,) = readers(conn, fleet.program.settings, ("manager",))
+        (reader,) = readers(conn, fleet.program.settings, ("manager",), at=fleet.program.clock())
         later = Reckoned(conn, book, reader.sites(), day(10))
         assert [(unit.where.unit, unit.condition) for unit in later.units()] == [
             ("M1", "in service"),
@@ -138,7 +138,7 @@ def test_many_zones_are_named_up_to_a_number(sqlite_fleet: Fleet) -> None:
         sqlite_fleet.round_done(zone, number + 1)
     sqlite_fleet.person("A", "coordinator", whole=True)
     with sqlite_fleet.program.store.read() as conn:
-        (reader,) = readers(conn, sqlite_fleet.program.settings, ("coordinator",))
+        (reader,) = readers(conn, sqlite_fleet.program.settings, ("coordinator",), at=sqlite_fleet.program.clock())
         found = nights.nights(conn, reader.sites(), sqlite_fleet.program.clock())
     assert found.late == ()
     assert len(found.lines) == nights.SHOWN + 1

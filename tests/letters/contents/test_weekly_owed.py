@@ -91,7 +91,9 @@ def test_without_a_zone_of_their_own_it_is_that_of_their_first_site_else_the_fle
     sqlite_fleet.person("B", "manager", whole=True)
     sqlite_fleet.person("C", "manager", ["NEWY"], time_zone="Atlantis/Gone")
     with sqlite_fleet.program.store.read() as conn:
-        found = weekly.readers(conn, sqlite_fleet.program.settings, weekly.WEEKLY_ROLES)
+        found = weekly.readers(
+            conn, sqlite_fleet.program.settings, weekly.WEEKLY_ROLES, at=sqlite_fleet.program.clock()
+        )
     assert [(reader.person, reader.zone) for reader in found] == [
         ("A", "Asia/Tokyo"),
         ("B", "UTC"),

@@ -74,6 +74,7 @@ def registers(draw: st.DrawFn) -> Reading:
         values = {"site": site, "name": draw(_LINE), "address": draw(_LINE), "notes": draw(_NOTES)}
         values |= {"latitude": draw(_number(90)), "longitude": draw(_number(180))}
         values |= {"time_zone": draw(st.sampled_from(ZONES)), "country": "", "site_type": "school"}
+        values |= {"responders": draw(st.none() | st.integers(0, 1000))}
         tables.setdefault("sites", []).append(_row(values))
     units = draw(_codes(3))
     for unit in units:
@@ -99,6 +100,7 @@ def registers(draw: st.DrawFn) -> Reading:
         roles = draw(st.sets(st.sampled_from(["coordinator", "site-contact", "on-call", "manager", "responder"])))
         values = {"person": person, "name": draw(_LINE), "email": draw(st.sampled_from(["", "a@example.org"]))}
         values |= {"phone": draw(_LINE), "language": "fr", "time_zone": draw(st.sampled_from(["", *ZONES]))}
+        values |= {"left_on": draw(_DAY)}
         tables.setdefault("people", []).append(_row(values | {"roles": tuple(roles), "sites": tuple(theirs)}))
         for certificate in draw(st.sets(_LINE.filter(bool), max_size=2)):
             values = {"person": person, "certificate": certificate, "issued_on": draw(_DAY), "valid_to": draw(_LABEL)}

@@ -60,7 +60,7 @@ def test_a_faulty_pack_that_is_not_in_use_does_no_harm(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("packs", "told"),
     [
-        (["us-texs"], "setting rules.packs: no pack 'us-texs' (did you mean us-texas?); there are: au-south-australia"),
+        (["us-texs"], "setting rules.packs: no pack 'us-texs' (did you mean us-texas?); there are: au-australia"),
         ([], 'setting rules.packs: is empty, so that nothing would ever be owed; write ["*"]'),
     ],
 )

@@ -14,6 +14,7 @@ from ...reckoning.published.shipped import book, d, duty_of, place
 
 TODAY = d("2026-11-25")
 EVERY_WEEK, EVERY_MONTH, EVERY_YEAR = (Shape(Span.EACH, period=period) for period in ("week", "month", "year"))
+TWO_YEARS = Shape(Span.MONTHS, 24)
 PER_MODEL, AT_ONCE, LABEL = Shape(Span.PER_MODEL), Shape(Span.AT_ONCE), Shape(Span.LABEL)
 
 # country, subdivision, site type: rule → subject, shape, force
@@ -96,7 +97,23 @@ TOLD_WITHIN = (Subject.NOTIFY, Shape(Span.DAYS, 14), Force.COMMON_PRACTICE)
 for _where, _said in SAID.items():
     if _where[0] == "US":
         _said["us-notify-responders-of-placement"] = TOLD_WITHIN
+# 14 CFR 121.805(b)(5)(iii): at least once every 24 months; binds certificates of crews, by their name
+for _where, _rules in SAID.items():
+    if _where[0] == "US":
+        _rules["us-faa-crew-24-months"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
+# Arkansas Code 20-13-1304(a)(1); 7.27.8.9 NMAC; Taiwan, article 6: each two years
+SAID["US", "AR", ""]["us-ar-training-two-years"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
+SAID["US", "AR", "school"]["us-ar-training-two-years"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
+SAID["US", "NM", ""]["us-nm-training-two-years"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
+SAID["TW", "", ""]["tw-manager-two-years"] = (Subject.CERTIFICATE, TWO_YEARS, Force.LAW)
+# HSE L74 paragraphs 74 and 75; model code of practice (Australia)
+SAID["GB", "", ""]["gb-first-aid-three-years"] = (Subject.CERTIFICATE, Shape(Span.MONTHS, 36), Force.GUIDANCE)
+SAID["GB", "", ""]["gb-first-aid-refresher-yearly"] = (Subject.REFRESHER, Shape(Span.MONTHS, 12), Force.GUIDANCE)
+SAID["AU", "SA", ""]["au-first-aid-three-years"] = (Subject.CERTIFICATE, Shape(Span.MONTHS, 36), Force.GUIDANCE)
+SAID["AU", "SA", ""]["au-cpr-yearly"] = (Subject.CERTIFICATE, Shape(Span.MONTHS, 12), Force.GUIDANCE)
 HOUSE = {
+    # cpr.heart.org: two years, through the end of the month; only for certificates of that issuer's name
+    "aha-card": (Subject.CERTIFICATE, Shape(Span.MONTHS_TO_MONTH_END, 24), Force.GUIDANCE),
     "house-notify-responders-14-days": TOLD_WITHIN,
     "house-look-monthly": (Subject.LOOK, Shape(Span.MONTHS, 1), Force.COMMON_PRACTICE),
     "house-look-per-model": (Subject.LOOK, PER_MODEL, Force.MANUFACTURER),
@@ -121,6 +138,7 @@ def test_every_shipped_rule_is_checked_above_or_is_history_or_to_come() -> None:
     others = {rule.id for rule in book().rules} - named
     assert others == {
         "us-ca-look-30-days-until-2015",
+        "us-ca-responders-until-2015",
         "us-md-look-weekly-until-2013",
         "au-sa-test-yearly-removed-2024",
         "de-remote-self-test-from-2027",
@@ -135,7 +153,7 @@ def test_a_shipped_rule_says_where_and_when_it_was_read(rule: Rule) -> None:
     if rule.force is Force.LAW:
         assert rule.country
         assert "read" in rule.source or "told at" in rule.source
-    if not rule.country:
+    if not rule.country and not rule.certificates:  # a certificate's issuer speaks for it wherever it is shown
         assert rule.force in (Force.COMMON_PRACTICE, Force.MANUFACTURER)
 
 

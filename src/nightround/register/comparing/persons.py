@@ -22,6 +22,7 @@ FIELDS: tuple[tuple[str, Any], ...] = (
     ("phone", ""),
     ("language", ""),
     ("time_zone", ""),
+    ("left_on", None),
 )
 _COMPARED = (*(name for name, _ in FIELDS), "roles", "sites")
 _FLEET_ROLES = {"coordinator", "manager", "on-call"}

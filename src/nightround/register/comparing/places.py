@@ -17,6 +17,7 @@ FIELDS: tuple[tuple[str, Any], ...] = (
     ("subdivision", ""),
     ("site_type", ""),
     ("monthly_celsius", ""),
+    ("responders", None),
     ("notes", ""),
 )
 _COMPARED = (*(name for name, _ in FIELDS), "time_zone", "country", "source")

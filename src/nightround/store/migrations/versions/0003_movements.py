@@ -6,7 +6,7 @@ from alembic import op
 from nightround.store.types import Instant
 
 revision = "0003"
-down_revision = "0001"
+down_revision = "0002"
 branch_labels = None
 depends_on = None
 
