@@ -19,6 +19,7 @@ class LookedRound:
 
     rounds: list[RoundResult] = field(default_factory=list)
     messages: int = 0
+    findings: list[str] = field(default_factory=list)  # who should have been told and cannot be
 
 
 def look_round(program: Program, halted: Callable[[], bool] = lambda: False) -> LookedRound:
@@ -33,7 +34,7 @@ def look_round(program: Program, halted: Callable[[], bool] = lambda: False) -> 
             raise Stopped
 
     done = LookedRound(run_owed(program, progress=still))
-    done.messages = letters(program, halted=halted)
+    done.messages = letters(program, halted=halted, findings=done.findings)
     return done
 
 
@@ -52,13 +53,25 @@ def rounds_on(
     return done
 
 
-def letters(program: Program, on: date | None = None, halted: Callable[[], bool] = lambda: False) -> int:
-    """Stores every letter owed, for now or for a civil date, and says how many."""
+def letters(
+    program: Program,
+    on: date | None = None,
+    halted: Callable[[], bool] = lambda: False,
+    findings: list[str] | None = None,
+) -> int:
+    """Stores every letter owed, for now or for a civil date, and says how many.
+
+    Who should have been told and cannot be is added to `findings`; it is in the log as well.
+    """
     now = program.clock()
+    found: list[str] = [] if findings is None else findings
     told = 0
     try:
-        told = telling.sweep(program, now, on=on, halted=halted)
+        swept = telling.tell(program, now, on=on, halted=halted)
+        told = swept.letters
+        found += swept.findings
     finally:
         # A template of one kind that is broken must not keep back letters of the other.
-        written = weekly.post_owed(program, now, on=on, halted=halted)
-    return told + written
+        posted = weekly.post(program, now, on=on, halted=halted)
+        found += posted.findings
+    return told + posted.letters

@@ -1,0 +1,34 @@
+"""Lets what was supposed happen in the copy, by the code by which it would happen. Never touches the real database."""
+
+from __future__ import annotations
+
+from sqlalchemy import select
+
+from ..bootstrap import Program
+from ..cases.taking import take
+from ..errors import UserError
+from ..register.recording import record
+from ..rounds.tonight import reckon_units
+from ..store.tables import cases
+from .supposed import Event, Logged
+
+
+def happen(program: Program, event: Event) -> str:
+    """Lets it happen now. Gives a sentence where nothing came of it, else "".
+
+    Raises UserError, naming the place in the file, where it cannot happen.
+    """
+    try:
+        if isinstance(event, Logged):
+            with program.store.write() as conn:
+                record(conn, event.entry, program.clock())
+            reckon_units(program, [event.entry.unit_id])
+            return ""
+        with program.store.write() as conn:
+            query = select(cases.c.id).where(cases.c.unit_id == event.unit_id, cases.c.closed_at.is_(None))
+            case_ids = conn.execute(query.order_by(cases.c.id)).scalars().all()
+            for case_id in case_ids:
+                take(conn, case_id, event.person, event.until, program.clock())
+        return "" if case_ids else f"{event.where}: no case of {event.unit} is open then, so that there is none to take"
+    except UserError as error:
+        raise UserError(f"{event.where}: {error}") from None
