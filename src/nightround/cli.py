@@ -41,9 +41,13 @@ _WHERE: dict[str, str] = {
     "log": "logbook",
     "strike": "logbook",
     "history": "logbook",
+    "rehearse": "rehearsing",
     "rules": "rules",
     "discard": "discard",
     "notice": "notices",
+    "rota": "rota",
+    "away": "rota",
+    "close-site": "rota",
 }
 
 

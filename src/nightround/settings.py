@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
 from .colors import CSS3
 from .errors import UserError
+from .settings_cases import Cases
+from .settings_section import Section as _Section
 
 PREFIX = "NIGHTROUND_"
 NOT_SETTINGS = {"CONFIG", "TRY_ONCE"}
@@ -38,10 +40,6 @@ def _known_color(name: str) -> str:
 
 Zone = Annotated[str, AfterValidator(_known_zone)]
 Color = Annotated[str, AfterValidator(_known_color)]
-
-
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", hide_input_in_errors=True, use_attribute_docstrings=True)
 
 
 class Database(_Section):
@@ -162,6 +160,24 @@ class Calendars(_Section):
     """A CSS3 colour name (RFC 7986 §5.9)."""
 
 
+class Rota(_Section):
+    """Who is on call when, besides the table `rota` of the register; a row of the table beats the file for its time."""
+
+    file: Path | None = None
+    """An iCalendar file (.ics) with the shifts. Empty or not set: the table alone.
+
+    Each event is a shift: of its attendees, by their e-mail addresses; else of whoever the title names by code,
+    name or address, alone ("P7"), after a colon ("On call: P7") or with others ("P7 / P9")."""
+
+    @field_validator("file", mode="before")
+    @classmethod
+    def _none_named(cls, value: Any) -> Any:
+        return None if value == "" else value
+
+    horizon_days: int = Field(30, ge=14, le=366)
+    """How many days ahead `rota` shows and `verify` looks for gaps. A gap within 14 days is also told every day."""
+
+
 class Settings(BaseSettings):
     """All of it."""
 
@@ -176,7 +192,9 @@ class Settings(BaseSettings):
     web: Web = Web()
     mail: Mail = Mail()
     letters: Letters = Letters()
+    cases: Cases = Cases()
     calendars: Calendars = Calendars()
+    rota: Rota = Rota()
 
     folder: Path = Path()
     """Where relative paths start: the settings file's folder. Set by `load`, not by hand."""

@@ -59,7 +59,12 @@ def _key(name: str, field: FieldInfo, chosen: str | None) -> Iterator[str]:
         yield f"{name} = {toml(_read(chosen))}"
         return
     default = field.get_default(call_default_factory=True)
-    if default is None:
+    if isinstance(default, list) and default and isinstance(default[0], BaseModel):
+        # One inline table a line; TOML allows line breaks between the items of a list only.
+        yield f"# {name} = ["
+        yield from (f"#   {toml(item)}," for item in default)
+        yield "# ]"
+    elif default is None:
         yield f'# {name} = "{_placeholder(name, field)}"  # not set'
     else:
         yield f"# {name} = {toml(default)}"
@@ -67,7 +72,7 @@ def _key(name: str, field: FieldInfo, chosen: str | None) -> Iterator[str]:
 
 def _placeholder(name: str, field: FieldInfo) -> str:
     if Path in get_args(field.annotation) and NoneType in get_args(field.annotation):
-        return "FILE" if name.endswith("_file") else "FOLDER"
+        return "FILE" if name == "file" or name.endswith("_file") else "FOLDER"
     return "VALUE"
 
 
@@ -87,6 +92,9 @@ def _read(text: str) -> Any:
 
 def toml(value: Any) -> str:
     """One value as TOML writes it."""
+    if isinstance(value, BaseModel):
+        pairs = value.model_dump(exclude_defaults=True)
+        return "{" + ", ".join(f"{key} = {toml(getattr(value, key))}" for key in pairs) + "}"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from .bootstrap import Program
+from .cases.rota.kept import keep as keep_rota
 from .letters import telling, weekly
 from .rounds.loading import zones
 from .rounds.rulebook import load as load_rulebook
@@ -64,6 +65,7 @@ def letters(
     Who should have been told and cannot be is added to `findings`; it is in the log as well.
     """
     now = program.clock()
+    keep_rota(program)
     found: list[str] = [] if findings is None else findings
     told = 0
     try:

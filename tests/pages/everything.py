@@ -41,6 +41,7 @@ def paths(program: Program) -> dict[str, str]:
         "not their unit": "/units/NOBODY",
         "acts only": "/units/MILL-02/log",
         "acts only, letters": "/me/letters",
+        "acts only, away": "/me/away",
         "open acts only": "/sign-out",
     }
 

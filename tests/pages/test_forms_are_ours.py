@@ -101,7 +101,9 @@ def test_signed_out_people_record_nothing_and_are_told_the_way(settled_once: Pro
     assert entries(settled_once) == before
 
 
-@pytest.mark.parametrize("path", ["/cases/1", "/me/letters", "/sign-out", "/sign-in", "/at/label00000000000000001"])
+@pytest.mark.parametrize(
+    "path", ["/cases/1", "/me/letters", "/me/away", "/sign-out", "/sign-in", "/at/label00000000000000001"]
+)
 def test_every_other_form_asks_for_its_token_too(web: Visitor, path: str) -> None:
     form = {"hours": "24", "letters": "off", "address": "ada@example.org", "problem": "light"}
     assert web.post(path, form).status_code == 403

@@ -87,6 +87,8 @@ class Office:
             "training",
             "log",
             "rota",
+            "absences",
+            "closures",
         )
         return {table: sorted(self.rows(f"SELECT * FROM {table}"), key=str) for table in tables}
 

@@ -32,6 +32,7 @@ from nightround.store.database import Store, open_store
 from nightround.store.tables import people, person_roles, person_sites, rota, sites, units
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+SETTINGS = load(None)
 
 
 @dataclass
@@ -65,6 +66,7 @@ def _sound(conn: Connection) -> None:
         conn.execute(insert(people).values(id=number, person=f"P{number}", name="Ada", email=address))
         conn.execute(insert(person_roles).values(person_id=number, role=role))
     conn.execute(insert(person_sites).values(person_id=2, site_id=1))
+    conn.execute(update(people).where(people.c.id == 3).values(whole_fleet=True))
 
 
 def _one(found: list[Finding], where: str) -> Finding:
@@ -186,16 +188,16 @@ def test_a_gap_in_the_rota_is_found_thirty_days_ahead(home: Home) -> None:
                 )
             )
     found = _one(home.found(), "rota").found
-    assert "2026-12-05 09:00 to 2026-12-07 09:00" in found
+    assert "2026-12-05 09:00 UTC to 2026-12-07 09:00 UTC" in found
 
 
 def test_a_rota_that_ends_soon_is_found_and_none_at_all_is_not(home: Home) -> None:
     with home.store.read() as conn:
-        assert list(look_at_rota(conn, NOW)) == []
+        assert list(look_at_rota(conn, SETTINGS, NOW)) == []
     with home.store.write() as conn:
         conn.execute(insert(rota).values(person_id=3, from_at=NOW, until_at=NOW + timedelta(days=29)))
     with home.store.read() as conn:
-        assert len(list(look_at_rota(conn, NOW))) == 1
+        assert len(list(look_at_rota(conn, SETTINGS, NOW))) == 1
 
 
 MOUNTS = """\

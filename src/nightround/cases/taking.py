@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, case, select, update
 
 from ..errors import UserError
+from ..rounds import events
+from ..rounds.causes import sentences
 from ..store.tables import cases, people, sites, units
+from .climbing import put_back
 
 DEFAULT = timedelta(hours=24)
 LONGEST = timedelta(days=31)
@@ -20,7 +22,7 @@ def open_cases(conn: Connection, now: datetime) -> list[dict[str, Any]]:
     worst = case({"urgent": 0, "soon": 1, "routine": 2}, value=cases.c.severity)
     query = (
         select(cases, units.c.unit, sites.c.site)
-        .join(sites, sites.c.id == cases.c.site_id)
+        .outerjoin(sites, sites.c.id == cases.c.site_id)
         .outerjoin(units, units.c.id == cases.c.unit_id)
         .where(cases.c.closed_at.is_(None))
         .order_by(worst, cases.c.opened_on, cases.c.id)
@@ -40,20 +42,14 @@ def open_cases(conn: Connection, now: datetime) -> list[dict[str, Any]]:
                 "opened_on": row.opened_on,
                 "taken_by": row.taken_by if taken else "",
                 "taken_until": row.taken_until if taken else None,
-                "reasons": [
-                    item["reason"] if item["subject"] == "condition" else _said(item) for item in json.loads(row.what)
-                ],
+                "reasons": sentences(row.what),
             }
         )
     return found
 
 
-def _said(item: dict[str, Any]) -> str:
-    return f"{item['subject']}: overdue, last good day was {item['last_good_day']}"
-
-
 def take(conn: Connection, case_id: int, person: str, until: datetime, now: datetime) -> None:
-    """Marks the case as taken by the person until an instant; it is quiet until then.
+    """Marks the case as taken by the person until an instant; it is quiet until then, and then begins at the top.
 
     Raises UserError where there is no such person or case, the case is closed, or the time is past or too far off.
     """
@@ -66,7 +62,11 @@ def take(conn: Connection, case_id: int, person: str, until: datetime, now: date
         .where(cases.c.id == case_id, cases.c.closed_at.is_(None))
         .values(state="taken", taken_by=person, taken_until=until)
     )
-    if changed.rowcount != 1:
+    if changed.rowcount == 1:
+        severity = conn.execute(select(cases.c.severity).where(cases.c.id == case_id)).scalar_one()
+        put_back(conn, case_id, until, severity)
+        events.record(conn, case_id, now, events.TAKEN, person, f"until {until.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
+    else:
         exists = conn.execute(select(cases.c.id).where(cases.c.id == case_id)).first() is not None
         raise UserError(f"case {case_id} is closed already" if exists else f"there is no case {case_id}")
 

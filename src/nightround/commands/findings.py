@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import stat
 from collections.abc import Iterator, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from ipaddress import ip_address
 from pathlib import Path
 from typing import NamedTuple
@@ -15,6 +15,7 @@ import holidays
 from sqlalchemy import Connection, func, make_url, select, text
 from sqlalchemy.exc import OperationalError
 
+from ..cases.rota.saying import on_call_now
 from ..errors import UserError
 from ..letters.delivery import knock
 from ..letters.smtp import GREETING
@@ -26,10 +27,9 @@ from ..rounds.rulebook import load as load_rules
 from ..settings import Settings
 from ..store import schema
 from ..store.database import Store, open_store
-from ..store.tables import people, person_roles, person_sites, rota, sites, units
+from ..store.tables import people, person_roles, person_sites, sites, units
 from .desk import Desk
 
-ROTA_DAYS = 30
 PATIENCE_SECONDS = 10
 
 # Kinds of file system on which SQLite's write-ahead log, which needs shared memory, is not safe.
@@ -154,7 +154,7 @@ def look_at_database(store: Store, settings: Settings, book: RuleBook | None, no
         if book is not None:
             yield from look_at_models(conn, book)
         yield from look_at_people(conn)
-        yield from look_at_rota(conn, now)
+        yield from look_at_rota(conn, settings, now)
 
 
 def look_at_sqlite(conn: Connection, file: Path, mounts: str | None = None) -> Iterator[Finding]:
@@ -285,31 +285,14 @@ def look_at_people(conn: Connection) -> Iterator[Finding]:
                 yield Finding("people", f"nobody with an address is {role}", "name one in the people's file")
 
 
-def look_at_rota(conn: Connection, now: datetime) -> Iterator[Finding]:
-    """Gaps in the coming thirty days, where a rota is kept at all."""
-    until = now + timedelta(days=ROTA_DAYS)
-    shifts = conn.execute(
-        select(rota.c.from_at, rota.c.until_at)
-        .join(people, people.c.id == rota.c.person_id)
-        .where(people.c.email != "")
-        .order_by(rota.c.from_at)
-    ).all()
-    if not shifts:
-        return
-    covered = now
-    for start, end in shifts:
-        if start >= until:
-            break
-        if start > covered:
-            yield _gap(covered, start)
-        covered = max(covered, end)
-    if covered < until:
-        yield _gap(covered, until)
-
-
-def _gap(start: datetime, end: datetime) -> Finding:
-    shown = f"{start.astimezone(UTC):%Y-%m-%d %H:%M} to {end.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
-    return Finding("rota", f"nobody is on call from {shown}", "add a shift, or letters go to everyone on call")
+def look_at_rota(conn: Connection, settings: Settings, now: datetime) -> Iterator[Finding]:
+    """What of the rota cannot be read or used, and gaps in the days that the settings look ahead."""
+    found = on_call_now(conn, settings, now)
+    for problem in found.problems:
+        yield Finding("rota", problem, "do as it says; until then others may be told than the rota means")
+    for gap in found.gaps:
+        line = gap.line(lambda at: f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
+        yield Finding("rota", f"{line[0].lower()}{line[1:]}", "add a shift, or letters go to everyone on call")
 
 
 def _listed(names: Sequence[str], kind: str, found: str, cure: str) -> Iterator[Finding]:

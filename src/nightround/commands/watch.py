@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from datetime import date, datetime
 from typing import Any
 
@@ -10,6 +11,9 @@ from sqlalchemy import Connection, func, select
 
 from .. import logs
 from ..bootstrap import Program
+from ..cases.absences import first_known
+from ..cases.closures import closed_now
+from ..cases.rota.saying import OnCall, on_call_now
 from ..cases.taking import open_cases, take
 from ..errors import UserError
 from ..reckoning.dates import local_day
@@ -19,6 +23,7 @@ from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..store.tables import units
 from .desk import Desk, pass_desk
+from .rota import in_zone
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
 _FIRST_YEAR, _LAST_YEAR = 1980, 2200
@@ -129,18 +134,40 @@ def today_command(desk: Desk) -> int:
     with program.store.read() as conn:
         found = today(conn, program.clock(), 1000 if desk.json else 8)
         found |= _to_come(conn, program)
+        rota = on_call_now(conn, program.settings, program.clock())
+        found["closed"] = [dataclasses.asdict(site) for site in closed_now(conn, program.clock())]
+        found["rota"] = rota.as_dict() | {"gaps": rota.as_dict()["gaps"][: len(rota.soon)]}
     wrong = bool(
         found["rules_unreadable"]
         or found["not_to_be_relied_on"]
         or found["standings"]["overdue"]
         or found["letters"]["given up"]
+        or rota.found
         or any(row["late"] or row["other_day"] for row in found["rounds"])
     )
     if desk.json:
         desk.answer(found)
     else:
         _show(desk, found)
+        _say_rota(desk, rota)
+        with program.store.read() as conn:
+            _say_closed(desk, conn, program.clock())
     return 3 if wrong else 0
+
+
+def _say_rota(desk: Desk, rota: OnCall) -> None:
+    say = in_zone(first_known(desk.settings.fleet.time_zone))
+    for sentence in (rota.line(say), *rota.wrong(say)):
+        desk.say(f"{sentence}.")
+
+
+def _say_closed(desk: Desk, conn: Connection, now: datetime, site: str | None = None) -> None:
+    """Which sites are closed now; what they owe stays owed and listed."""
+    closed = [found for found in closed_now(conn, now) if site in (None, found.site)]
+    for found in closed[:SHORT]:
+        desk.say(f"{found.line()}.")
+    if len(closed) > SHORT:
+        desk.say(f"{len(closed) - SHORT} more sites are closed; see: nightround close-site --list")
 
 
 def _to_come(conn: Connection, program: Program) -> dict[str, Any]:
@@ -282,6 +309,8 @@ def duties_command(
     desk.table(columns, rows)
     if not rows:
         desk.say("Nothing of that kind is owed.")
+    with program.store.read() as conn:
+        _say_closed(desk, conn, program.clock(), site)
 
 
 @click.command("cases")

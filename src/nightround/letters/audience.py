@@ -8,21 +8,27 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Connection, Select, func, select, true
+from sqlalchemy import ColumnElement, Connection, Select, func, or_, select, true
 
 from .. import addresses
+from ..cases.absences import away
+from ..cases.hours import Hours, Times
+from ..cases.rota import Rota
 from ..settings import Settings
-from ..store.tables import messages, people, person_roles, person_sites, rota, sites
+from ..settings_cases import ROLES
+from ..store.tables import messages, people, person_roles, person_sites, sites
 from .compose import Addressee
 
 WEEKLY_ROLES = ("coordinator", "manager")
-# In whose hands a matter is, first to last; the next is asked where nobody of the one before can be reached.
+# The roles that are always looked up, whatever the ladders say.
 LADDER = ("on-call", "coordinator", "manager")
+# Kinds of letters that are about cases; all of them count against what a mailbox may get within an hour.
+ABOUT_CASES = ("escalation", "opening", "closing")
 _KEPT = 10_000
 
 
@@ -42,7 +48,8 @@ def report(logger: logging.Logger, findings: Iterable[str], now: datetime) -> No
 
 @dataclass(frozen=True, slots=True)
 class Reader:
-    """Somebody who gets letters. `zone` is where their days and hours are counted; `reached` whether mail can go."""
+    """Somebody who gets letters. `zone` is where their days and hours are counted, by the holidays of `country` and
+    `subdivision`; `reached` whether mail can go. An address that a ladder names has the id 0 and no code."""
 
     id: int
     person: str
@@ -52,6 +59,8 @@ class Reader:
     whole_fleet: bool
     letters_off: bool
     roles: frozenset[str]
+    country: str = ""
+    subdivision: str = ""
 
     @property
     def called(self) -> str:
@@ -66,16 +75,28 @@ class Reader:
     @property
     def mailbox(self) -> str:
         """Two people with one mailbox are told once."""
-        return self.address.strip().lower()
+        return _canonical(self.address)
 
     def addressee(self) -> Addressee:
-        return Addressee(self.id, self.called, self.address)
+        return Addressee(self.id or None, self.called if self.id else "", self.address)
+
+    def hours(self, settings: Settings) -> Hours:
+        """The working and quiet hours where they are."""
+        said = settings.cases
+        times = Times(said.work_from, said.work_until, said.quiet_from, said.quiet_until, settings.letters.at)
+        return Hours(times, self.zone, self.country, self.subdivision)
 
     def sites(self) -> ColumnElement[bool]:
         """The condition on `sites` that holds for this person's sites."""
         if self.whole_fleet:
             return true()
         return sites.c.id.in_(select(person_sites.c.site_id).where(person_sites.c.person_id == self.id))
+
+
+@lru_cache(maxsize=4096)
+def _canonical(address: str) -> str:
+    box = addresses.read(address)
+    return (box.address if box is not None else address.strip()).lower()
 
 
 @lru_cache(maxsize=4096)
@@ -89,40 +110,61 @@ def unreached(reader: Reader) -> str:
     return f"person {reader.person} ({', '.join(sorted(reader.roles))}) gets no letter: {why}"
 
 
-def readers(conn: Connection, settings: Settings, roles: Iterable[str]) -> list[Reader]:
-    """Everybody with one of the roles, with all the roles they hold, by code."""
-    wanted = select(person_roles.c.person_id).where(person_roles.c.role.in_(list(roles)))
-    found = conn.execute(select(people).where(people.c.id.in_(wanted)).order_by(people.c.person)).all()
+def readers(
+    conn: Connection,
+    settings: Settings,
+    roles: Iterable[str],
+    codes: Iterable[str] = (),
+    *,
+    ids: Iterable[int] = (),
+) -> list[Reader]:
+    """Everybody with one of the roles, codes or ids, with all the roles they hold, by code."""
+    has_role = select(person_roles.c.person_id).where(person_roles.c.role.in_(sorted(roles)))
+    named = or_(people.c.id.in_(has_role), people.c.person.in_(sorted(codes)), people.c.id.in_(sorted(ids)))
+    found = conn.execute(select(people).where(named).order_by(people.c.person)).all()
+    wanted = select(people.c.id).where(named)
     held: dict[int, set[str]] = {}
     theirs = select(person_roles.c.person_id, person_roles.c.role).where(person_roles.c.person_id.in_(wanted))
     for person_id, role in conn.execute(theirs):
         held.setdefault(person_id, set()).add(role)
-    homes = _first_zones(conn, wanted)
-    return [
-        Reader(
-            row.id,
-            row.person,
-            row.name,
-            row.email,
-            _first_known(row.time_zone, homes.get(row.id, ""), settings.fleet.time_zone),
-            row.whole_fleet,
-            row.letters_off,
-            frozenset(held[row.id]),
+    homes = _homes(conn, wanted)
+    here = (settings.fleet.time_zone, settings.fleet.country, "")
+    listed = []
+    for row in found:
+        home = homes.get(row.id, ("", "", ""))
+        zone = _first_known(row.time_zone, home[0], settings.fleet.time_zone)
+        # Whose own zone is not that of their first site is somewhere else, and nothing says under which holidays.
+        country, subdivision = next(((c, s) for z, c, s in (home, here) if z == zone), ("", ""))
+        roles_held = frozenset(held.get(row.id, ()))
+        listed.append(
+            Reader(
+                row.id,
+                row.person,
+                row.name,
+                row.email,
+                zone,
+                row.whole_fleet,
+                row.letters_off,
+                roles_held,
+                country,
+                subdivision,
+            )
         )
-        for row in found
-    ]
+    return listed
 
 
-def _first_zones(conn: Connection, wanted: Select[Any]) -> dict[int, str]:
-    """The zone of each wanted person's first site."""
+def _homes(conn: Connection, wanted: Select[Any]) -> dict[int, tuple[str, str, str]]:
+    """Zone, country and subdivision of each wanted person's first site."""
     first = (
         select(person_sites.c.person_id, func.min(person_sites.c.site_id).label("site_id"))
         .where(person_sites.c.person_id.in_(wanted))
         .group_by(person_sites.c.person_id)
         .subquery()
     )
-    query = select(first.c.person_id, sites.c.time_zone).join(sites, sites.c.id == first.c.site_id)
-    return {row.person_id: row.time_zone for row in conn.execute(query)}
+    query = select(first.c.person_id, sites.c.time_zone, sites.c.country, sites.c.subdivision).join(
+        sites, sites.c.id == first.c.site_id
+    )
+    return {row[0]: (row[1], row[2], row[3]) for row in conn.execute(query)}
 
 
 def _first_known(*zones: str) -> str:
@@ -137,85 +179,134 @@ def _first_known(*zones: str) -> str:
     return "UTC"
 
 
-class Told(NamedTuple):
-    """Who is told of what happens at a site: `why` is the role it falls to, `gap` says who should have been."""
+class Called(NamedTuple):
+    """Whom a step calls at a site: everybody with an address, with the word in the ladder that names them.
 
-    people: tuple[Reader, ...]
-    why: str
-    gap: str
+    `gaps` says who should have been called and cannot be; `failing` are mailboxes whose last such letter was given up.
+    """
+
+    people: tuple[tuple[Reader, str], ...]
+    gaps: tuple[str, ...]
+    failing: frozenset[str]
+
+    def gets_through(self) -> bool:
+        """Whether a letter may be expected to reach anybody of them."""
+        return any(reader.mailbox not in self.failing for reader, _ in self.people)
 
 
 class Watch:
-    """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it."""
+    """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it.
 
-    def __init__(self, conn: Connection, settings: Settings, at: datetime, site_ids: set[int]) -> None:
-        self.people = readers(conn, settings, LADDER)
-        self._on_rota = set(
-            conn.execute(select(rota.c.person_id).where(rota.c.from_at <= at, rota.c.until_at > at)).scalars()
-        )
-        self._failed = _given_up(conn, [reader for reader in self.people if reader.reached])
-        self._everywhere = {reader.id for reader in self.people if reader.whole_fleet}
-        by_id = {reader.id: reader for reader in self.people}
+    `names` are the words of all ladders. A site of None is the fleet itself: those who have the whole of it.
+    """
+
+    def __init__(
+        self, conn: Connection, settings: Settings, at: datetime, site_ids: set[int], names: Iterable[str] = ()
+    ) -> None:
+        named = set(names)
+        codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
+        self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes)
+        self._moment = at
+        self._rota = Rota.load(conn, settings, at, at + timedelta(minutes=1))
+        self._away = away(conn, at, settings.fleet.time_zone)
+        self._rostered = readers(conn, settings, (), ids=self._rota.on_call(at)) if "rota" in named else []
+        self._zone = settings.fleet.time_zone
+        self._country = settings.fleet.country
+        self._by_code = {reader.person: reader for reader in self.people}
+        self.failing = _given_up(conn, self.people)
+        everybody = {reader.id: reader for reader in (*self._rostered, *self.people)}
         self._at: dict[int, list[Reader]] = {site_id: [] for site_id in site_ids}
         for person_id, site_id in conn.execute(select(person_sites.c.person_id, person_sites.c.site_id)):
-            if site_id in self._at and person_id in by_id and person_id not in self._everywhere:
-                self._at[site_id].append(by_id[person_id])
-        self._known: dict[tuple[int, ...], Told] = {}
+            reader = everybody.get(person_id)
+            if site_id in self._at and reader is not None and not reader.whole_fleet:
+                self._at[site_id].append(reader)
+        self._whole = [reader for reader in everybody.values() if reader.whole_fleet]
+        self._known: dict[tuple[tuple[int, ...], tuple[str, ...]], Called] = {}
 
-    def holders(self, site_id: int, role: str) -> list[Reader]:
+    def holders(self, site_id: int | None, role: str) -> list[Reader]:
         """Everybody with that role for the site, reached or not."""
-        whole = [reader for reader in self.people if reader.whole_fleet]
-        return sorted(
-            (reader for reader in (*whole, *self._at[site_id]) if role in reader.roles), key=lambda r: r.person
-        )
+        return [reader for reader in self._here(site_id) if role in reader.roles]
 
-    def of(self, site_id: int) -> Told:
-        """Whom a matter at the site is told to, and why them."""
-        key = tuple(sorted(reader.id for reader in self._at[site_id]))
+    def _here(self, site_id: int | None) -> list[Reader]:
+        here = [] if site_id is None else self._at[site_id]
+        return sorted((*self._whole, *here), key=lambda reader: reader.person)
+
+    def of(self, site_id: int | None, who: tuple[str, ...]) -> Called:
+        """Whom those words of a ladder name for the site, in their order."""
+        key = (() if site_id is None else tuple(sorted(reader.id for reader in self._at[site_id])), who)
         known = self._known.get(key)
         if known is None:
-            known = self._known[key] = self._of(site_id)
+            known = self._known[key] = self._of(site_id, who)
         return known
 
-    def _of(self, site_id: int) -> Told:
-        told: list[Reader] = []
+    def _of(self, site_id: int | None, who: tuple[str, ...]) -> Called:
+        called: dict[str, tuple[Reader, str]] = {}
         gaps: list[str] = []
-        for role in LADDER:
-            holders = self.holders(site_id, role)
-            if role == "on-call":
-                # A rota that covers this moment says who; in its gaps, everybody on call.
-                holders = [reader for reader in holders if reader.id in self._on_rota] or holders
-            reached = [reader for reader in holders if reader.reached]
-            told += [reader for reader in reached if reader not in told]
-            if any(reader.id not in self._failed for reader in reached):
-                return Told(tuple(told), role, "; ".join(gaps))
-            if not holders:
-                gaps.append(f"nobody is {_SPOKEN[role]}")
+        for name in who:
+            named, spoken = self._named(site_id, name)
+            there = [reader for reader in named if reader.id not in self._away]
+            reached = [reader for reader in there if reader.reached]
+            for reader in reached:
+                called.setdefault(reader.mailbox, (reader, name))
+            if not named:
+                gaps.append(
+                    f"nobody is {spoken}" if not name.startswith(_SINGLE) else f"{spoken} is not in the register"
+                )
+            elif not there:
+                gaps.append(f"{spoken} is away" if name.startswith(_SINGLE) else f"everybody who is {spoken} is away")
             elif not reached:
-                gaps.append(f"nobody who is {_SPOKEN[role]} has a usable address")
-            else:
-                gaps.append(f"no letter gets through to who is {_SPOKEN[role]}")
-        return Told(tuple(told), LADDER[-1], "; ".join(gaps))
+                gaps.append(f"{_who_is(name, spoken)} has a usable address")
+            elif all(reader.mailbox in self.failing for reader in reached):
+                gaps.append(f"no letter gets through to {spoken if name.startswith(_SINGLE) else f'who is {spoken}'}")
+        return Called(tuple(called.values()), tuple(gaps), self.failing)
+
+    def _named(self, site_id: int | None, name: str) -> tuple[list[Reader], str]:
+        head, _, rest = name.partition(":")
+        if head == "person":
+            reader = self._by_code.get(rest.strip())
+            return [reader] if reader is not None else [], rest.strip()
+        if head == "address":
+            box = rest.strip()
+            return [Reader(0, "", box, box, self._zone, True, False, frozenset(), self._country)], box
+        if name not in ("rota", "on-call"):
+            return self.holders(site_id, name), _SPOKEN[name]
+        on_rota = self._rota.on_call(self._moment, site_id)
+        if name == "rota":
+            return [reader for reader in self._here(site_id) if reader.id in on_rota], "on the rota now"
+        holders = self.holders(site_id, name)
+        # A rota that covers this moment says who; in its gaps, everybody on call.
+        watching = [reader for reader in holders if reader.id in on_rota and reader.id not in self._away]
+        return watching or holders, _SPOKEN[name]
 
 
-_SPOKEN = {"on-call": "on call", "coordinator": "coordinator", "manager": "manager"}
+_SINGLE = ("person:", "address:")
+_SPOKEN = {
+    "on-call": "on call",
+    "coordinator": "coordinator",
+    "manager": "manager",
+    "site-contact": "site contact",
+    "responder": "responder",
+}
 
 
-def _given_up(conn: Connection, listed: list[Reader]) -> set[int]:
-    """Those whose last escalation or opening letter was given up, at the address they still have."""
-    urgent = messages.c.kind.in_(("escalation", "opening"))
-    # Letters given up are few, and the index finds them; only about those people anything more is asked.
-    failed = select(messages.c.person_id).where(messages.c.state == "given up", urgent).distinct()
-    suspects = set(conn.execute(failed).scalars())
+def _who_is(name: str, spoken: str) -> str:
+    return f"{spoken} is called, but nobody there" if name.startswith(_SINGLE) else f"nobody who is {spoken}"
+
+
+def _given_up(conn: Connection, listed: list[Reader]) -> frozenset[str]:
+    """The mailboxes to which the last letter about cases was given up."""
+    about = messages.c.kind.in_(ABOUT_CASES)
+    # Letters given up are few, and the index finds them; only about those mailboxes anything more is asked.
+    failed = select(messages.c.to_address).where(messages.c.state == "given up", about).distinct()
+    suspects = {address.lower() for address in conn.execute(failed).scalars()}
     found = set()
-    for reader in (reader for reader in listed if reader.id in suspects):
+    for mailbox in sorted({reader.mailbox for reader in listed if reader.reached} & suspects):
         last = conn.execute(
-            select(messages.c.state, messages.c.to_address)
-            .where(messages.c.person_id == reader.id, urgent)
+            select(messages.c.state)
+            .where(func.lower(messages.c.to_address) == mailbox, about)
             .order_by(messages.c.id.desc())
             .limit(1)
-        ).one()
-        box = addresses.read(reader.address)
-        if box is not None and last.state == "given up" and last.to_address == box.address:
-            found.add(reader.id)
-    return found
+        ).scalar_one()
+        if last == "given up":
+            found.add(mailbox)
+    return frozenset(found)

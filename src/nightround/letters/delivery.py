@@ -20,6 +20,7 @@ from . import box, smtp
 from .answers import Answer, Stage, Verdict, judge, outcome, put_back
 from .box import Claimed, Outcome
 from .hold import Hold
+from .withdrawing import withdraw_closed
 
 logger = logging.getLogger("nightround.letters.delivery")
 
@@ -86,6 +87,7 @@ async def deliver_async(
     come by then is tried again later.
     """
     to = await asyncio.to_thread(smtp.way, program.settings)
+    await asyncio.to_thread(withdraw_closed, program)
     return await _Delivery(program, to, stop, only, progress).run()
 
 

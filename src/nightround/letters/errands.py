@@ -1,26 +1,33 @@
-"""Decides who is to be told of which open case now. Looks only; each case and mailbox at most once.
+"""Decides who is to be told of which case now. Looks only; each case and mailbox at most once.
 
-1. A case falls to who is on call for its site (by the rota, where one covers this moment); where nobody of them can
-   be reached, to the coordinators, then to the managers.
-2. Whoever was not yet told of it is told at once; from then on once a civil day in their zone, at the hour of
-   `letters.at`, until it is closed or taken.
+1. Every open case that nobody has in hand climbs its ladder (`cases.ladders`); where it stands says who is to be told,
+   and whoever of them was not told at that step yet is told now, if their hours allow it.
+2. Whoever belongs to an earlier step and heard nothing in this lap (somebody took over the watch, or got an address)
+   is told too.
 3. What was already wrong when a unit came in, and was never escalated, goes to those and to the site's coordinators
    and managers in one opening letter each.
+4. Whoever was told of a case is told once that it is closed.
+5. All of it within what a mailbox, and the fleet, may get within an hour (`letters.brake`).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
+from ..cases import ladders
+from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_lap
+from ..cases.hours import Hours
+from ..cases.ladders import Climb, Ladder
+from ..cases.rota import Rota
 from ..reckoning.dates import local_day, local_instant
-from ..rounds.zones import owed_date
 from ..settings import Settings
 from ..store.tables import cases, messages, sites, tellings
-from .audience import LADDER, Reader, Watch
-from .matters import Open, chunks, open_cases
+from . import brake, closing
+from .audience import Reader, Watch
+from .matters import chunks
+from .planned import Errand, Mark, Plan
 from .templates import say_count
 
 # An opening letter is for what has just come in; what is found later to be untold is told like any other case.
@@ -28,112 +35,221 @@ OPENING = timedelta(hours=48)
 # Besides whom a case falls to anyway, these get the opening letter.
 _OPENED_TO = ("coordinator", "manager")
 SHOWN_SITES = 5
-
-
-@dataclass(slots=True)
-class Errand:
-    """What one person is to be told in one letter. `step` is the civil day in their zone, ISO.
-
-    `before` holds the cases they were told of on an earlier step, `twins` everybody with the same mailbox, `whys`
-    the roles in which it falls to them, `gaps` who should have been told before them.
-    """
-
-    reader: Reader
-    step: str
-    case_ids: list[int] = field(default_factory=list)
-    before: set[int] = field(default_factory=set)
-    twins: set[int] = field(default_factory=set)
-    whys: set[str] = field(default_factory=set)
-    gaps: set[str] = field(default_factory=set)
-
-
-@dataclass(frozen=True, slots=True)
-class Plan:
-    """Who is told what: escalations, opening letters, and what nobody can be told."""
-
-    escalations: tuple[Errand, ...]
-    openings: tuple[Errand, ...]
-    findings: tuple[str, ...]
-
-    def going(self) -> dict[int, list[Reader]]:
-        """By case, everybody who is told of it in this sweep."""
-        found: dict[int, list[Reader]] = {}
-        for errand in (*self.escalations, *self.openings):
-            for case_id in errand.case_ids:
-                found.setdefault(case_id, []).append(errand.reader)
-        return found
+AHEAD = timedelta(days=14)  # how far the rota is looked through for the next change
 
 
 def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = None) -> Plan:
     """What is owed at that instant, or on a civil date."""
-    at = _moment(settings, now, on)
+    at = moment(settings, now, on)
     open_now = open_cases(conn, at)
+    known = Ladders(settings)
+    closings = closing.errands(conn, settings, known, now, on)
     if not open_now:
-        return Plan((), (), ())
-    at_site: dict[int, list[Open]] = {}
-    for case in open_now:
-        at_site.setdefault(case.site_id, []).append(case)
-    watch = Watch(conn, settings, at, set(at_site))
-    falls_to: dict[int, list[Open]] = {}
-    for site_id, here in at_site.items():
-        for reader in watch.of(site_id).people:
-            falls_to.setdefault(reader.id, []).extend(here)
+        return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))
+    watch = Watch(conn, settings, at, {case.site_id for case in open_now if case.site_id is not None}, known.names())
+    told = told_in_lap(conn, at)
     newcomers = _never_escalated(conn, now, open_now)
-    opened_to = _opened_to(watch, [case for case in open_now if case.id in newcomers])
-    twins = _mailboxes(watch.people)
-    given: dict[str, set[int]] = {}
-    escalations: list[Errand] = []
-    openings: list[Errand] = []
-    for reader in watch.people:
-        if not reader.reached:
+    escalations: _Errands = {}
+    openings: _Errands = {}
+    marks: dict[int, Mark] = {}
+    changes: list[Change] = []
+    views: dict[tuple[int | None, Ladder], _View] = {}
+    unreached: list[tuple[Open, str]] = []
+    for case in open_now:
+        ladder = known.of(case.severity, case.site_type)
+        view = views.get((case.site_id, ladder))
+        if view is None:
+            view = views[case.site_id, ladder] = _View(watch, case.site_id, ladder, settings)
+        was = case.climb
+        climb = ladders.advance(ladder, was or ladders.start(case.severity, min(case.opened_at, at)), at, view)
+        if climb.rung >= 0 and climb != was:
+            changes.append(Change(case.id, was, climb))
+        if not view.anybody:
+            unreached.append((case, view.gap))
             continue
-        step = (on or local_day(now, reader.zone)).isoformat()
-        since = on or owed_date(reader.zone, now, settings.letters.at)
-        told_today = Errand(reader, step, twins=twins[reader.mailbox])
-        first = Errand(reader, step, twins=twins[reader.mailbox], whys=set(reader.roles & {"on-call", *_OPENED_TO}))
-        had = given.setdefault(reader.mailbox, set())
-        theirs = _untold_since(conn, told_today.twins, since, falls_to.get(reader.id, []))
-        theirs = [case for case in theirs if case.id not in had]
-        told_today.before = _ever_told(conn, told_today.twins, [case.id for case in theirs])
-        for case in theirs:
-            if case.id in newcomers and case.id not in told_today.before:
-                first.case_ids.append(case.id)
+        if climb.rung < 0:
+            continue
+        mark = marks[case.id] = (climb.lap, climb.rung, climb.turn)
+        had = told.get(case.id, set()) if climb.lap == (0 if was is None else was.lap) else set()
+        for reader, name in view.owed(climb, had):
+            if on is None and ladders.ready(ladder, climb, reader.hours(settings), at) > at:
+                continue
+            # Told of at this step only, if at all: it has not gone on since it came in.
+            opens = case.id in newcomers and climb.turn == 0 and all(said.rung == climb.rung for said in had)
+            errand = _errand(openings if opens else escalations, reader, now, on)
+            errand.marks[case.id] = mark
+            errand.urgent = errand.urgent or case.severity == "urgent"
+            if opens:
+                errand.whys |= reader.roles & {"on-call", *_OPENED_TO}
             else:
-                told_today.case_ids.append(case.id)
-                told = watch.of(case.site_id)
-                told_today.whys.add(told.why if told.why in reader.roles else LADDER[0])
-                told_today.gaps.add(told.gap)
-        had.update(told_today.case_ids, first.case_ids)
-        new = [case_id for case_id in opened_to.get(reader.id, []) if case_id not in had]
-        first.case_ids += sorted(set(new) - _ever_told(conn, first.twins, new))
-        had.update(first.case_ids)
-        escalations += [told_today] if told_today.case_ids else []
-        openings += [first] if first.case_ids else []
-    return Plan(tuple(escalations), tuple(openings), _untellable(conn, watch, at_site))
+                errand.whys.add(name)
+                errand.gaps.update(dict.fromkeys(view.gaps(climb.rung)))
+                if climb.why == "again":
+                    errand.laps.add(case.id)
+    _open_to_all(watch, [case for case in open_now if case.id in newcomers], marks, openings, escalations, now, on)
+    _told_before(conn, openings, escalations)
+    made = Plan(
+        tuple(sorted(escalations.values(), key=_by_code)),
+        tuple(sorted((errand for errand in openings.values() if errand.marks), key=_by_code)),
+        tuple(closings),
+        tuple(changes),
+        _untellable(conn, unreached),
+    )
+    return _within(conn, settings, now, on, watch, made)
 
 
-def _opened_to(watch: Watch, newcomers: list[Open]) -> dict[int, list[int]]:
-    """By person, the cases that came in with their units and that go to them in an opening letter."""
-    found: dict[int, list[int]] = {}
-    known: dict[int, list[Reader]] = {}
+def _by_code(errand: Errand) -> tuple[str, str]:
+    return errand.reader.person, errand.reader.mailbox
+
+
+def _within(
+    conn: Connection, settings: Settings, now: datetime, on: date | None, watch: Watch | None, made: Plan
+) -> Plan:
+    """The plan as far as the limits of an hour let it go; a round of another date, run by hand, knows no hours."""
+    if on is not None:
+        return made
+    coordinators = [] if watch is None else [one for one in watch.holders(None, "coordinator") if one.reached]
+    return brake.within(conn, settings, now, made, coordinators)
+
+
+def next_step(conn: Connection, settings: Settings, now: datetime) -> datetime | None:
+    """The next instant after `now` at which a case goes on to another step, somebody's quiet hours end for one, other
+    people have the watch, or somebody's time with a case is over.
+
+    None where no case is open, or none of that lies ahead.
+    """
+    open_now = open_cases(conn, now)
+    found: datetime | None = conn.execute(
+        select(func.min(cases.c.taken_until)).where(cases.c.closed_at.is_(None), cases.c.taken_until > now)
+    ).scalar()
+    if open_now:
+        change = Rota.load(conn, settings, now, now + AHEAD).next_change(now)
+        found = change if found is None or (change is not None and change < found) else found
+    known = Ladders(settings)
+    watch = Watch(conn, settings, now, {case.site_id for case in open_now if case.site_id is not None}, known.names())
+    told = told_in_lap(conn, now)
+    for case in open_now:
+        ladder = known.of(case.severity, case.site_type)
+        view = _View(watch, case.site_id, ladder, settings)
+        climb = case.climb or ladders.start(case.severity, min(case.opened_at, now))
+        instants = []
+        if view.anybody:
+            move = ladders.next_move(ladder, climb, now, view)
+            instants += [move.at] if move is not None else []
+            if climb.rung >= 0:
+                owed = view.owed(climb, told.get(case.id, set()))
+                instants += [ladders.ready(ladder, climb, reader.hours(settings), now) for reader, _ in owed]
+        for instant in instants:
+            if instant > now and (found is None or instant < found):
+                found = instant
+    return found
+
+
+class _View:
+    """The people of one ladder at one site, as they are now; what `ladders.View` asks for."""
+
+    def __init__(self, watch: Watch, site_id: int | None, ladder: Ladder, settings: Settings) -> None:
+        self._called = [watch.of(site_id, step.who) for step in ladder.steps]
+        self._coordinators = watch.of(site_id, ("coordinator",))
+        self._settings = settings
+        self._hours: dict[int, list[Hours]] = {}
+
+    @property
+    def anybody(self) -> bool:
+        return any(called.people for called in self._called)
+
+    @property
+    def gap(self) -> str:
+        """What is missing, where nobody can be called."""
+        return "; ".join(dict.fromkeys(gap for called in self._called for gap in called.gaps))
+
+    def reached(self, rung: int) -> bool:
+        return bool(self._called[rung].people)
+
+    def gets_through(self, climb: Climb) -> bool:
+        return self._called[climb.rung].gets_through()
+
+    def hours(self, rung: int) -> list[Hours]:
+        known = self._hours.get(rung)
+        if known is None:
+            readers = [reader for reader, _ in self._called[rung].people]
+            known = self._hours[rung] = list(dict.fromkeys(reader.hours(self._settings) for reader in readers))
+        return known
+
+    def gaps(self, rung: int) -> list[str]:
+        """Who should have been told up to that step and cannot be."""
+        return [gap for called in self._called[: rung + 1] for gap in called.gaps]
+
+    def owed(self, climb: Climb, told: set[Told]) -> list[tuple[Reader, str]]:
+        """Who has yet to be told at the present step, and who belongs to an earlier one and heard nothing."""
+        now = {said.mailbox for said in told if (said.rung, said.turn) == (climb.rung, climb.turn)}
+        ever = {said.mailbox for said in told}
+        found: dict[str, tuple[Reader, str]] = {}
+        here = self._called[climb.rung]
+        for reader, name in here.people:
+            # Where a letter was given up already, the next step is the way, not the same mailbox at once again.
+            tried = reader.mailbox in here.failing and reader.mailbox in ever and climb.turn == 0
+            if reader.mailbox not in now and not tried:
+                found[reader.mailbox] = reader, name
+        earlier = [*self._called[: climb.rung], *([self._coordinators] if climb.why == "again" else [])]
+        for called in earlier:
+            for reader, name in called.people:
+                if reader.mailbox not in ever:
+                    found.setdefault(reader.mailbox, (reader, name))
+        return list(found.values())
+
+
+# By person and mailbox: two people with one mailbox get a letter each of what falls to one of them only.
+_Errands = dict[tuple[int, str], Errand]
+
+
+def _errand(errands: _Errands, reader: Reader, now: datetime, on: date | None) -> Errand:
+    known = errands.get((reader.id, reader.mailbox))
+    if known is None:
+        known = errands[reader.id, reader.mailbox] = Errand(reader, (on or local_day(now, reader.zone)).isoformat())
+    return known
+
+
+def _open_to_all(
+    watch: Watch,
+    newcomers: list[Open],
+    marks: dict[int, Mark],
+    openings: _Errands,
+    escalations: _Errands,
+    now: datetime,
+    on: date | None,
+) -> None:
+    """Adds the cases that came in with their units for those who get the opening letter beside who is called."""
     for case in newcomers:
-        if case.site_id not in known:
-            known[case.site_id] = [reader for role in _OPENED_TO for reader in watch.holders(case.site_id, role)]
-        for reader in known[case.site_id]:
-            found.setdefault(reader.id, []).append(case.id)
-    return found
+        for role in _OPENED_TO:
+            for reader in watch.holders(case.site_id, role):
+                if not reader.reached:
+                    continue
+                told = [one for (_, mailbox), one in escalations.items() if mailbox == reader.mailbox]
+                first = [one for (_, mailbox), one in openings.items() if mailbox == reader.mailbox]
+                if any(case.id in one.marks for one in (*told, *first)):
+                    continue
+                errand = _errand(openings, reader, now, on)
+                errand.whys |= reader.roles & {"on-call", *_OPENED_TO}
+                errand.marks[case.id] = marks.get(case.id, (0, 0, 0))
+                errand.urgent = errand.urgent or case.severity == "urgent"
 
 
-def _mailboxes(everybody: list[Reader]) -> dict[str, set[int]]:
-    """By mailbox, the people whose it is."""
-    found: dict[str, set[int]] = {}
-    for reader in everybody:
-        found.setdefault(reader.mailbox, set()).add(reader.id)
-    return found
+def _told_before(conn: Connection, openings: _Errands, escalations: _Errands) -> None:
+    """Fills in what each was told of earlier; an opening letter leaves that out."""
+    for errands, drop in ((openings, True), (escalations, False)):
+        for (_, mailbox), errand in errands.items():
+            before = _ever_told(conn, mailbox, errand.case_ids)
+            if drop:
+                errand.marks = {
+                    case_id: mark for case_id, mark in sorted(errand.marks.items()) if case_id not in before
+                }
+            else:
+                errand.before = before
 
 
-def _moment(settings: Settings, now: datetime, on: date | None) -> datetime:
-    """The instant by which rotas and takings are judged: now, or the morning of another civil date."""
+def moment(settings: Settings, now: datetime, on: date | None) -> datetime:
+    """The instant by which rotas, takings and steps are judged: now, or the morning of another civil date."""
     zone = settings.fleet.time_zone
     return now if on is None or on == local_day(now, zone) else local_instant(on, settings.letters.at, zone)
 
@@ -158,37 +274,26 @@ def _never_escalated(conn: Connection, now: datetime, open_now: list[Open]) -> s
     return new - set(conn.execute(query).scalars())
 
 
-def _untold_since(conn: Connection, people: set[int], since: date, theirs: list[Open]) -> list[Open]:
-    """Those of the cases that none of these people was told of on that civil day or later."""
-    if not theirs:
-        return []
-    query = select(tellings.c.case_id).where(tellings.c.person_id.in_(people), tellings.c.step >= since.isoformat())
-    told = set(conn.execute(query).scalars())
-    return [case for case in theirs if case.id not in told]
-
-
-def _ever_told(conn: Connection, people: set[int], case_ids: list[int]) -> set[int]:
-    """Those of the cases that one of these people was told of at any time."""
+def _ever_told(conn: Connection, mailbox: str, case_ids: list[int]) -> set[int]:
+    """Those of the cases that the mailbox was told of at any time."""
     found: set[int] = set()
     for chunk in chunks(case_ids):
-        query = select(tellings.c.case_id).where(tellings.c.case_id.in_(chunk), tellings.c.person_id.in_(people))
+        query = select(tellings.c.case_id).where(tellings.c.case_id.in_(chunk), tellings.c.mailbox == mailbox)
         found |= set(conn.execute(query).scalars())
     return found
 
 
-def _untellable(conn: Connection, watch: Watch, at_site: dict[int, list[Open]]) -> tuple[str, ...]:
+def _untellable(conn: Connection, unreached: list[tuple[Open, str]]) -> tuple[str, ...]:
     """The sites where something is open and nobody can be told, by what is missing there."""
-    missing: dict[str, list[int]] = {}
-    for site_id in at_site:
-        told = watch.of(site_id)
-        if not told.people:
-            missing.setdefault(told.gap, []).append(site_id)
+    missing: dict[str, list[Open]] = {}
+    for case, gap in unreached:
+        missing.setdefault(gap, []).append(case)
     found = []
-    for gap, site_ids in missing.items():
-        number = sum(len(at_site[site_id]) for site_id in site_ids)
+    for gap, listed in missing.items():
+        site_ids = sorted({case.site_id for case in listed if case.site_id is not None})
         query = select(sites.c.site).where(sites.c.id.in_(site_ids[:SHOWN_SITES])).order_by(sites.c.site)
         codes = list(conn.execute(query).scalars())
         more = f" and {len(site_ids) - len(codes)} more" if len(site_ids) > len(codes) else ""
-        cases_said = say_count(number, "open case")
-        found.append(f"nobody is told of {cases_said}: {gap} (sites: {', '.join(codes)}{more})")
+        at = f" (sites: {', '.join(codes)}{more})" if codes else ""
+        found.append(f"nobody is told of {say_count(len(listed), 'open case')}: {gap}{at}")
     return tuple(found)

@@ -4,22 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime
+from functools import partial
 from typing import Any
 
 from sqlalchemy import Connection
 
 from ..settings import Settings
 from . import links
-from .errands import Errand
+from .audience import Reader
 from .lists import Cut
 from .matters import counted, told, weigh, who_knows
 from .nights import nights
+from .planned import Errand
+from .templates import say_instant
 from .wording import LEAVE_IT, Sources
 
 KIND = "escalation"
 SHOWN = 20
-# How long the way in lasts that an escalation carries, so that nobody has to sign in by mail at night.
-LINK_DAYS = 7
+NUMBERS = 3  # case numbers in a subject
 
 
 def content(
@@ -40,12 +42,13 @@ def content(
         return {}, ids
     shown = weighed[:SHOWN]
     sources = Sources()
-    knowing = who_knows(conn, [case.id for case in shown], errand.twins, going)
+    knowing = who_knows(conn, [case.id for case in shown], errand.reader.mailbox, going)
     new = set(ids) - errand.before
     stands_out = new if errand.before else ()
-    matters = told(conn, settings, shown, now, sources, knowing, on=on, new=stands_out)
-    unreliable, overdue = counted(weighed)
     reader = errand.reader
+    way = partial(_way, settings, reader, now)
+    matters = told(conn, settings, shown, now, sources, knowing, on=on, new=stands_out, way=way)
+    unreliable, overdue = counted(weighed)
     ran = nights(conn, reader.sites(), now)
     return {
         "unreliable": unreliable,
@@ -55,12 +58,26 @@ def content(
         "matters": Cut(len(weighed), matters, len(matters)),
         "rules": tuple(source.line for source in sources.listed()),
         "leave_it": LEAVE_IT if unreliable else "",
-        "whys": tuple(sorted(errand.whys)),
-        "gaps": tuple(sorted(gap for gap in errand.gaps if gap)),
+        "numbers": tuple(sorted(case.id for case in weighed[:NUMBERS])),
+        "since": weighed[0].since,
+        "again": len(errand.laps & set(ids)),
+        "stands_for": errand.stands_for,
+        "last_until": say_instant(errand.last_until, reader.zone) if errand.last_until else "",
+        "whys": tuple(sorted({_CALLED.get(why, why.partition(":")[0]) for why in errand.whys})),
+        "gaps": tuple(errand.gaps),
         "zone": reader.zone,
         "late": ran.late,
         "last_round": ran.short,
         "all_url": settings.web.base_url.rstrip("/") + "/cases",
-        "sign_in_url": links.personal_url(settings, reader.person, reader.address, now, LINK_DAYS),
-        "sign_in_days": LINK_DAYS,
     }, ids
+
+
+# How a word of a ladder is said to whom it calls.
+_CALLED = {"rota": "on-call", "site-contact": "site contact", "person": "person", "address": "address"}
+
+
+def _way(settings: Settings, reader: Reader, now: datetime, case_id: int) -> str:
+    """Where the reader says that they have it: a link for that one case, so that nobody has to sign in at night."""
+    if not reader.person:
+        return links.case_url(settings, case_id)
+    return links.take_url(settings, reader.person, reader.address, case_id, now)

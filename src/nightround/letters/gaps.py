@@ -18,15 +18,16 @@ _ROLES = ("coordinator", "manager", "on-call", "site-contact")
 @dataclass(frozen=True, slots=True)
 class Gaps:
     """Names of people without a usable address, and of sites with units but without a site contact or anybody on
-    call. `any` is whether there are any."""
+    call; what is wrong with the rota. `any` is whether there are any."""
 
     no_address: Cut[str]
     no_contact: Cut[str]
     nobody_on_call: Cut[str]
+    rota: tuple[str, ...] = ()  # sentences about what is wrong with the rota
 
     @property
     def any(self) -> bool:
-        return bool(self.no_address.total or self.no_contact.total or self.nobody_on_call.total)
+        return bool(self.no_address.total or self.no_contact.total or self.nobody_on_call.total or self.rota)
 
     @property
     def line(self) -> str:
@@ -41,6 +42,9 @@ class Gaps:
         if self.nobody_on_call.total:
             found.append(f"Nobody is on call for {say_count(self.nobody_on_call.total, 'site')}: ")
             found[-1] += _named(self.nobody_on_call)
+        found += [f"{sentence}." for sentence in self.rota[:SHOWN]]
+        if len(self.rota) > SHOWN:
+            found.append(f"And {len(self.rota) - SHOWN} more about the rota.")
         return " ".join(found)
 
 
@@ -48,9 +52,10 @@ def _named(cut: Cut[str]) -> str:
     return f"{'; '.join(cut.rows)}{f' and {cut.more} more' if cut.more else ''}."
 
 
-def gaps(conn: Connection, seen: ColumnElement[bool]) -> Gaps:
-    """The gaps among the sites that are seen and the people who have to do with them."""
-    return Gaps(_no_address(conn, seen), _without(conn, seen, "site-contact"), _without(conn, seen, "on-call"))
+def gaps(conn: Connection, seen: ColumnElement[bool], rota: tuple[str, ...] = ()) -> Gaps:
+    """The gaps among the sites that are seen and the people who have to do with them. `rota`: what is wrong with it."""
+    contact, on_call = _without(conn, seen, "site-contact"), _without(conn, seen, "on-call")
+    return Gaps(_no_address(conn, seen), contact, on_call, rota)
 
 
 def _no_address(conn: Connection, seen: ColumnElement[bool]) -> Cut[str]:

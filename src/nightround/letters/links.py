@@ -19,10 +19,12 @@ from ..settings import Settings
 
 SIGN_IN_MINUTES = 30
 PERSONAL_DAYS = 30
+TAKE_DAYS = 14
 LONGEST_DAYS = 366
 
 _SIGN_IN = "nightround sign-in link"
 _PERSONAL = "nightround personal link"
+_TAKE = "nightround take link"
 _STOP = "nightround weekly letter stop"
 _SIGNING = {"key_derivation": "hmac", "digest_method": hashlib.sha256}
 
@@ -79,6 +81,12 @@ def personal_url(settings: Settings, person: str, address: str, now: datetime, d
     return _url(settings, "/me/" + str(timed(settings, _PERSONAL, now).dumps(value)))
 
 
+def take_url(settings: Settings, person: str, address: str, case_id: int, now: datetime) -> str:
+    """A link on which the person can take that one case, for a fortnight. It shows, and acts only when told to."""
+    value = {"p": person, "m": mailbox(address), "c": case_id}
+    return _url(settings, "/take/" + str(timed(settings, _TAKE, now).dumps(value)))
+
+
 def unsubscribe_url(settings: Settings, person: str) -> str:
     """The address that ends the person's weekly letter: shown by GET, done by POST (RFC 8058). It has no end."""
     return _url(settings, "/letters/stop/" + str(_stopping(settings).dumps(person)))
@@ -120,6 +128,17 @@ def read_me(settings: Settings, token: str, now: datetime) -> Link:
     if now > made.astimezone(UTC) + timedelta(days=value["d"]):
         raise Expired
     return Link(value["p"], value["m"])
+
+
+def read_take(settings: Settings, token: str, now: datetime) -> tuple[Link, int]:
+    """Whom a take link is for, and the case. Raises Expired or NotOurs."""
+    try:
+        value = timed(settings, _TAKE, now).loads(token, max_age=TAKE_DAYS * 24 * 3600)
+        return Link(value["p"], value["m"]), int(value["c"])
+    except SignatureExpired:
+        raise Expired from None
+    except (BadData, KeyError, TypeError, ValueError):
+        raise NotOurs from None
 
 
 def read_stop(settings: Settings, token: str) -> str:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
+from functools import partial
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, and_, or_, select
 
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
+from ..rounds.causes import FAULT, NOTICE, PLAIN, UNRELIABLE, USED
 from ..settings import Settings
 from ..store.tables import cases, duties, messages, parts, people, sites, tellings, units
 from . import links
@@ -32,18 +34,10 @@ from .wording import (
 )
 
 _SEVERITY = {"urgent": 0, "soon": 1, "routine": 2}
-UNRELIABLE = "not-to-be-relied-on"
+# What cases are about that say a unit is not to be relied on; a notice may, too, where it is urgent.
+UNRELIABLES = frozenset({FAULT, USED, UNRELIABLE})
 CHUNK = 500
 REASONS = 6  # of one matter
-
-
-class Open(NamedTuple):
-    """An open case that nobody has in hand."""
-
-    id: int
-    site_id: int
-    found_at_import: bool
-    opened_at: datetime
 
 
 class Weighed(NamedTuple):
@@ -72,19 +66,6 @@ class Matter(NamedTuple):
     url: str
 
 
-def open_cases(conn: Connection, at: datetime) -> list[Open]:
-    """The cases whose cause remains, less those that somebody has in hand at that instant."""
-    query = (
-        select(cases.c.id, cases.c.site_id, cases.c.found_at_import, cases.c.opened_at)
-        .where(
-            cases.c.closed_at.is_(None),
-            or_(cases.c.state == "open", cases.c.taken_until.is_(None), cases.c.taken_until <= at),
-        )
-        .order_by(cases.c.id)
-    )
-    return [Open(*row) for row in conn.execute(query)]
-
-
 def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     """Those of the cases that are still open, the worst first: by severity, then the longest overdue."""
     found = []
@@ -93,7 +74,7 @@ def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
             select(
                 cases.c.id, cases.c.kind, cases.c.severity, cases.c.opened_on, cases.c.what, sites.c.site, sites.c.name
             )
-            .join(sites, sites.c.id == cases.c.site_id)
+            .outerjoin(sites, sites.c.id == cases.c.site_id)
             .where(cases.c.id.in_(chunk), cases.c.closed_at.is_(None))
         )
         for row in conn.execute(query):
@@ -107,7 +88,7 @@ def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
                     min(days, default=row.opened_on),
                     row.site,
                     row.name or row.site,
-                    tuple(_work(item["subject"]) for item in what if item["subject"] != "condition"),
+                    tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN),
                 )
             )
     return sorted(found, key=lambda case: (_SEVERITY.get(case.severity, 9), case.since, case.id))
@@ -119,8 +100,12 @@ def _work(subject: str) -> str:
 
 def counted(weighed: Iterable[Weighed]) -> tuple[int, int]:
     """How many units are not to be relied on, and how many matters are of another kind."""
-    kinds = Counter(case.kind == UNRELIABLE for case in weighed)
+    kinds = Counter(_unreliable(case.kind, case.severity) for case in weighed)
     return kinds[True], kinds[False]
+
+
+def _unreliable(kind: str, severity: str) -> bool:
+    return kind in UNRELIABLES or (kind == NOTICE and severity == "urgent")
 
 
 def told(
@@ -133,11 +118,15 @@ def told(
     *,
     on: date | None = None,
     new: Collection[int] = (),
+    way: Callable[[int], str] | None = None,
 ) -> tuple[Matter, ...]:
     """These cases in words. `knowing` says by case who else knows; `new` holds those that stand out as not told before.
 
+    `way` gives the address where the reader says that they have a case (default: its page, behind a sign-in).
+
     `on` is the civil day on which it is told (default: the present one at each site).
     """
+    way = way or partial(links.case_url, settings)
     ids = [case.id for case in shown]
     rows = {row.id: row for row in conn.execute(_details(ids))}
     owed = _overdue(conn, list(rows.values()), now, on)
@@ -147,31 +136,32 @@ def told(
         row = rows[case_id]
         today = _today(row.time_zone, now, on)
         known = knowing.get(case_id, ())
-        found.append(_matter(settings, row, owed, spares, sources, known, today, new=case_id in new))
+        found.append(_matter(way(case_id), row, owed, spares, sources, known, today, new=case_id in new))
     return tuple(found)
 
 
 def who_knows(
-    conn: Connection, case_ids: Sequence[int], but: set[int], going: Mapping[int, Iterable[str]]
+    conn: Connection, case_ids: Sequence[int], but: str, going: Mapping[int, Iterable[str]]
 ) -> dict[int, tuple[str, ...]]:
-    """By case, the names of who was told before (less those people) and of who is being told now (`going`).
+    """By case, the names of who was told before (less that mailbox) and of who is being told now (`going`).
 
     Whoever the last letter that came to its end did not reach is named as such.
     """
     reached: dict[int, dict[str, bool]] = {case_id: {} for case_id in case_ids}
     query = (
-        select(tellings.c.case_id, people.c.name, people.c.person, messages.c.state)
-        .join(people, people.c.id == tellings.c.person_id)
+        select(tellings.c.case_id, people.c.name, people.c.person, tellings.c.mailbox, messages.c.state)
         .join(messages, messages.c.id == tellings.c.message_id)
-        .where(tellings.c.case_id.in_(case_ids), tellings.c.person_id.not_in(but))
+        .outerjoin(people, people.c.id == tellings.c.person_id)
+        .where(tellings.c.case_id.in_(case_ids), tellings.c.mailbox != but)
         .order_by(people.c.person, messages.c.id)
     )
-    for case_id, name, person, state in conn.execute(query):
+    for case_id, name, person, mailbox, state in conn.execute(query):
         known = reached[case_id]
+        called = name or person or mailbox
         if state in ("sent", "given up"):
-            known[name or person] = state == "sent"
+            known[called] = state == "sent"
         else:
-            known.setdefault(name or person, True)
+            known.setdefault(called, True)
     for case_id in case_ids:
         for name in going.get(case_id, ()):
             reached[case_id].setdefault(name, True)
@@ -231,7 +221,7 @@ def _overdue(conn: Connection, rows: list[Any], now: datetime, on: date | None) 
 
 
 def _matter(
-    settings: Settings,
+    url: str,
     row: Any,
     owed: Mapping[tuple[str, str], Owing],
     spares: Mapping[str, list[tuple[str, str]]],
@@ -246,13 +236,17 @@ def _matter(
     reasons: list[str] = []
     kinds: list[str] = []
     longest = 0
+    unreliable = _unreliable(row.kind, row.severity)
     for item in json.loads(row.what):
+        if item["subject"] == "others":
+            reasons.append(f"{capital(item['reason'])}.")
+            continue
         if item["subject"] == "condition":
             reasons.append(f"{capital(said(item['reason']))} (source: {condition_source(item['reason'])}).")
             kinds.append(condition_kind(item["reason"]))
             continue
         duty = owed.get((holder, item["subject"])) or _from_case(holder, where, item, today)
-        if duty.kind and _group(duty.kind) in map(_group, kinds) and row.kind == UNRELIABLE:
+        if duty.kind and _group(duty.kind) in map(_group, kinds) and unreliable:
             # The reasons say it already; what is new is for how long, and by which rule.
             since = f"{capital(late(duty.days_over))}, last good day was {say_day(duty.last_good_day)}"
             reasons.append(f"{since}: {sources.cite(because_of(duty.because))}.")
@@ -264,7 +258,6 @@ def _matter(
         reasons[REASONS:] = [f"And {len(reasons) - REASONS} more; all of them are on the page."]
     wanted = {_group(kind) for kind in kinds}
     to_do = [*steps(kinds), *(line for group, line in spares.get(holder, []) if group in wanted)]
-    unreliable = row.kind == UNRELIABLE
     word = "not to be relied on" if unreliable else late(longest) if longest > 0 else "overdue"
     return Matter(
         row.id,
@@ -275,7 +268,7 @@ def _matter(
         tuple(reasons),
         tuple(to_do),
         tuple(_known(row, where, knowing, new=new)),
-        links.case_url(settings, row.id),
+        url,
     )
 
 

@@ -10,9 +10,9 @@ from typing import Any
 from sqlalchemy import Connection
 
 from ..settings import Settings
-from .errands import Errand
 from .lists import Cut
 from .matters import counted, told, weigh, who_knows
+from .planned import Errand
 from .wording import LEAVE_IT, Sources
 
 KIND = "opening"
@@ -36,7 +36,7 @@ def content(
         return {}, ids
     shown = weighed[:SHOWN]
     sources = Sources()
-    knowing = who_knows(conn, [case.id for case in shown], errand.twins, going)
+    knowing = who_knows(conn, [case.id for case in shown], errand.reader.mailbox, going)
     matters = told(conn, settings, shown, now, sources, knowing, on=on)
     unreliable, overdue = counted(weighed)
     works = Counter(work for case in weighed for work in case.works)

@@ -11,18 +11,22 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import Connection, func, insert, select
+from sqlalchemy import Connection, func, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from ..bootstrap import Program
+from ..cases import climbing
 from ..errors import UserError
+from ..rounds import events
 from ..settings import Settings
-from ..store.tables import messages, tellings
-from . import box, escalation, opening
+from ..store.tables import cases, climbs, messages, tellings
+from . import box, closing, escalation, links, opening
 from .audience import Reader, report
 from .compose import Letter, compose
-from .errands import Errand, plan
+from .errands import plan
 from .matters import chunks
+from .planned import Errand, Plan
+from .withdrawing import withdraw_closed
 
 logger = logging.getLogger("nightround.letters.telling")
 
@@ -49,32 +53,53 @@ def tell(
     program: Program, now: datetime, *, on: date | None = None, halted: Callable[[], bool] = lambda: False
 ) -> Swept:
     """The same, with the findings; they are in the log as well."""
+    withdraw_closed(program)
     with program.store.read() as conn:
         made = plan(conn, program.settings, now, on)
+        over = closing.settled(conn)
+    lost = _go_on(program, made, over)
     going = made.going()
     letters = 0
     wrong: UserError | None = None
     for kind, errand in (
         *((escalation.KIND, errand) for errand in made.escalations),
         *((opening.KIND, errand) for errand in made.openings),
+        *((closing.KIND, errand) for errand in made.closings),
     ):
         if halted():
             break
+        errand.marks = {case_id: mark for case_id, mark in errand.marks.items() if case_id not in lost}
+        if not errand.marks:
+            continue
         try:
             with program.store.read() as conn:
                 found = letter_of(conn, program.settings, kind, errand, going, now, on)
         except UserError as error:
-            logger.error("not told", extra={"person": errand.reader.person, "kind": kind, "why": str(error)})
+            logger.error("not told", extra={"person": errand.reader.called, "kind": kind, "why": str(error)})
             wrong = wrong or error
             continue
         if found is not None and _store(program, errand, *found):
             letters += 1
-            told = {"person": errand.reader.person, "kind": kind, "cases": len(found[1])}
+            told = {"person": errand.reader.called, "kind": kind, "cases": len(found[1])}
             logger.info("told", extra=told)
     report(logger, made.findings, now)
     if wrong is not None:
         raise wrong
     return Swept(letters, made.findings)
+
+
+def _go_on(program: Program, made: Plan, over: list[int]) -> set[int]:
+    """Writes where the cases stand now, before anybody is told; gives those that another node took on meanwhile.
+
+    A sweep that is killed after this tells the same people at the same step the next time.
+    """
+    if not made.changes and not over:
+        return set()
+    with program.store.write() as conn:
+        held = climbing.keep(conn, made.changes)
+        for chunk in chunks(over):
+            conn.execute(update(climbs).where(climbs.c.case_id.in_(chunk)).values(closing_told=True))
+    return {change.case_id for change in made.changes} - held
 
 
 def letter_of(
@@ -87,43 +112,74 @@ def letter_of(
     on: date | None = None,
 ) -> tuple[Letter, list[int]] | None:
     """The letter of that errand and the cases in it, as it would be stored now; None where all have been closed."""
-    others = {
-        case_id: [other.called for other in going.get(case_id, ()) if other.id not in errand.twins]
-        for case_id in errand.case_ids
-    }
-    room = escalation if kind == escalation.KIND else opening
-    said, ids = room.content(conn, settings, errand, others, now, on)
+    if kind == closing.KIND:
+        said, ids = closing.content(conn, settings, errand, now)
+    else:
+        others = {
+            case_id: [other.called for other in going.get(case_id, ()) if other.mailbox != errand.reader.mailbox]
+            for case_id in errand.case_ids
+        }
+        room = escalation if kind == escalation.KIND else opening
+        said, ids = room.content(conn, settings, errand, others, now, on)
     if not ids:
         return None
     reader = errand.reader
+    step = ".".join(map(str, errand.marks[ids[0]]))
     letter = compose(
         settings,
         kind,
-        f"{kind}/{reader.person}/{errand.step}/{ids[0]}",
+        f"{kind}/{reader.person or links.mailbox(reader.mailbox)}/{errand.day}/{ids[0]}/{step}",
         reader.addressee(),
         said,
         now,
-        urgent=kind == escalation.KIND or said["unreliable"] > 0,
-        references=_thread(conn, errand) if kind == escalation.KIND else (),
+        urgent=kind == escalation.KIND or (kind == opening.KIND and said["unreliable"] > 0),
+        references=_thread(conn, errand) if kind != opening.KIND else (),
     )
     return letter, ids
 
 
 def _store(program: Program, errand: Errand, letter: Letter, case_ids: list[int]) -> bool:
-    """The letter and the tellings in one transaction; False where another node told them a moment earlier."""
+    """The letter and the tellings in one transaction; False where another node told them a moment earlier.
+
+    A case that was closed since the letter was made keeps it back; the next sweep makes it anew.
+    """
     try:
         with program.store.write() as conn:
+            if letter.kind == escalation.KIND and not _all_open(conn, case_ids):
+                return False
             message_id = box.post(conn, letter)
             if message_id is None:
                 return False
             rows = [
-                {"case_id": case_id, "person_id": errand.reader.id, "step": errand.step, "message_id": message_id}
+                {
+                    "case_id": case_id,
+                    "person_id": errand.reader.id or None,
+                    "mailbox": errand.told_at.get(case_id, errand.reader.mailbox),
+                    "lap": errand.marks[case_id][0],
+                    "rung": errand.marks[case_id][1],
+                    "turn": errand.marks[case_id][2],
+                    "message_id": message_id,
+                }
                 for case_id in case_ids
             ]
             conn.execute(insert(tellings), rows)
+            what = f"{letter.kind} to {errand.reader.called}"
+            history = [
+                events.event(case_id, letter.created_at, events.TOLD, errand.reader.person, what)
+                for case_id in case_ids
+            ]
+            events.record_all(conn, history)
     except IntegrityError:
-        logger.warning("told by another node meanwhile", extra={"person": errand.reader.person, "key": letter.key})
+        logger.warning("told by another node meanwhile", extra={"person": errand.reader.called, "key": letter.key})
         return False
+    return True
+
+
+def _all_open(conn: Connection, case_ids: list[int]) -> bool:
+    for chunk in chunks(case_ids):
+        query = select(cases.c.id).where(cases.c.id.in_(chunk), cases.c.closed_at.is_not(None)).limit(1)
+        if conn.execute(query).first() is not None:
+            return False
     return True
 
 
@@ -133,7 +189,7 @@ def _thread(conn: Connection, errand: Errand) -> tuple[str, ...]:
     last: int | None = None
     for chunk in chunks(errand.case_ids):
         query = select(func.min(tellings.c.message_id), func.max(tellings.c.message_id)).where(
-            tellings.c.case_id.in_(chunk), tellings.c.person_id == errand.reader.id
+            tellings.c.case_id.in_(chunk), tellings.c.mailbox == errand.reader.mailbox
         )
         lowest, highest = conn.execute(query).one()
         if lowest is not None:

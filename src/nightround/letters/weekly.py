@@ -15,6 +15,7 @@ from urllib.parse import urlencode
 from sqlalchemy import ColumnElement, Connection, select
 
 from ..bootstrap import Program
+from ..cases.rota.saying import on_call_now
 from ..errors import UserError
 from ..reckoning.dates import local_day, local_instant
 from ..rounds.announcing import announcements
@@ -30,7 +31,7 @@ from .gaps import gaps
 from .items import NOTICE
 from .nights import nights, set_aside
 from .situation import Reckoned, Situation, Stored
-from .templates import say_count
+from .templates import say_count, say_instant
 
 logger = logging.getLogger("nightround.letters.weekly")
 
@@ -180,6 +181,7 @@ def letter_of(
     ran = nights(conn, seen, now)
     aside = set_aside(conn, seen)
     rehearsed = isinstance(rows, Reckoned)
+    rota = on_call_now(conn, settings, now, None if reader.whole_fleet else seen)
     lists = {name: getattr(content, name) for name in type(content).__dataclass_fields__ if name != "sources"}
     said: dict[str, Any] = {
         **lists,
@@ -198,7 +200,7 @@ def letter_of(
         "set_aside": aside[:SHOWN_ASIDE],
         "set_aside_total": len(aside),
         "changes": changes(conn, seen, previous(conn, reader, week)),
-        "gaps": gaps(conn, seen),
+        "gaps": gaps(conn, seen, rota.wrong(lambda at: say_instant(at, reader.zone))),
         "to_come": _to_come(conn, settings, seen, today),
         "roles": tuple(role for role in WEEKLY_ROLES if role in reader.roles),
         "sites": _sites(conn, reader),

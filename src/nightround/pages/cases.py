@@ -6,16 +6,18 @@ import json
 from datetime import datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, select, true
 from starlette.responses import Response
 
 from ..cases import taking
 from ..errors import UserError
+from ..letters import links
 from ..store.tables import cases, people, sites, tellings, units
 from .doors import Refused, Visit, not_found, whole
 from .forms import local_instant
 from .matters import case_counts, open_cases, who_has
-from .people import Viewer, names
+from .on_call import on_call
+from .people import Viewer, names, viewer_of
 
 PAGE = 100
 HOURS = {"4": "for 4 hours", "24": "for a day", "72": "for three days", "168": "for a week"}
@@ -27,29 +29,71 @@ def list_cases(visit: Visit) -> Response:
     with visit.program.store.read() as conn:
         total, taken = case_counts(conn, visit.known, visit.now)
         found = open_cases(conn, visit.known, visit.now, (number - 1) * PAGE, PAGE)
+        who = on_call(conn, visit.known, visit.program.settings, visit.now)
     return visit.page(
-        "cases.html", found=found, total=total, free=total - taken, number=number, pages=max(1, -(-total // PAGE))
+        "cases.html",
+        on_call=who,
+        found=found,
+        total=total,
+        free=total - taken,
+        number=number,
+        pages=max(1, -(-total // PAGE)),
     )
 
 
 def show(visit: Visit) -> Response:
     """The page."""
-    return _page(visit)
+    return _page(visit, visit.known, visit.path("id"))
 
 
 def take(visit: Visit) -> Response:
     """Says that the viewer has the case until the time chosen."""
+    return _take(visit, visit.known, visit.path("id"), f"/cases/{visit.path('id')}?taken=1")
+
+
+def show_by_link(visit: Visit) -> Response:
+    """What the link in an escalation leads to: the case, and a form; whoever follows the link has taken nothing yet."""
+    viewer, case_id = _of_link(visit)
+    return _page(visit, viewer, case_id, by_link=True)
+
+
+def take_by_link(visit: Visit) -> Response:
+    """Takes the case for the person whom the link was made for, signed in or not."""
+    viewer, case_id = _of_link(visit)
+    return _take(visit, viewer, case_id, f"/take/{visit.path('token')}?taken=1", by_link=True)
+
+
+def _of_link(visit: Visit) -> tuple[Viewer, str]:
+    """Whom the link is for, and the case. Raises Refused, with a way forward, for any other."""
+    way = "Sign in and open the case from the list; the next letter about it carries a new link."
+    try:
+        link, case_id = links.read_take(visit.program.settings, visit.path("token"), visit.now)
+    except links.Expired:
+        raise Refused(410, "This link is too old, so nothing was done.", way, offer_sign_in=True) from None
+    except links.NotOurs:
+        why = "This link is not complete, or it was not made here, so nothing was done."
+        raise Refused(404, why, f"Copy all of it from the letter, in one line. {way}", offer_sign_in=True) from None
     with visit.program.store.read() as conn:
-        row = _find(conn, visit.known, visit.path("id"))
+        viewer = viewer_of(conn, link.person, link.mailbox)
+    if viewer is None:
+        why = "The person that this link was made for is no longer known here under that e-mail address."
+        raise Refused(410, why, way, offer_sign_in=True)
+    return viewer, str(case_id)
+
+
+def _take(visit: Visit, viewer: Viewer, case_id: str, then: str, *, by_link: bool = False) -> Response:
+    with visit.program.store.read() as conn:
+        row = _find(conn, viewer, case_id, by_link=by_link)
     if row.closed_at is not None:
         raise Refused(409, "This case is closed already: its cause is gone.", "Nothing needs to be done.")
     try:
-        until = _until(visit, row.time_zone)
+        until = _until(visit, row.time_zone or visit.program.settings.fleet.time_zone)
         with visit.program.store.write() as conn:
-            taking.take(conn, row.id, visit.known.person, until, visit.now)
+            taking.take(conn, row.id, viewer.person, until, visit.now)
     except UserError as error:
-        return _page(visit, wrong=f"{error}".rstrip(".") + ". Nothing was changed.")
-    return visit.go(f"/cases/{row.id}?taken=1")
+        wrong = f"{error}".rstrip(".") + ". Nothing was changed."
+        return _page(visit, viewer, case_id, wrong=wrong, by_link=by_link)
+    return visit.go(then)
 
 
 def _until(visit: Visit, zone: str) -> datetime:
@@ -66,7 +110,8 @@ def _until(visit: Visit, zone: str) -> datetime:
     return until
 
 
-def _find(conn: Connection, viewer: Viewer, text: str) -> Any:
+def _find(conn: Connection, viewer: Viewer, text: str, *, by_link: bool = False) -> Any:
+    """The case. A link that a ladder sent somebody for a case lets them see that one, whatever their sites are."""
     row = conn.execute(
         select(
             cases,
@@ -78,38 +123,42 @@ def _find(conn: Connection, viewer: Viewer, text: str) -> Any:
             sites.c.address,
             sites.c.time_zone,
         )
-        .select_from(cases.join(sites, sites.c.id == cases.c.site_id).outerjoin(units, units.c.id == cases.c.unit_id))
-        .where(cases.c.id == whole(text), viewer.sees())
+        .select_from(
+            cases.outerjoin(sites, sites.c.id == cases.c.site_id).outerjoin(units, units.c.id == cases.c.unit_id)
+        )
+        .where(cases.c.id == whole(text), true() if by_link else viewer.sees())
     ).first()
     if row is None:
         raise not_found()
     return row
 
 
-def _page(visit: Visit, *, wrong: str = "") -> Response:
+def _page(visit: Visit, viewer: Viewer, case_id: str, *, wrong: str = "", by_link: bool = False) -> Response:
     with visit.program.store.read() as conn:
-        row = _find(conn, visit.known, visit.path("id"))
+        row = _find(conn, viewer, case_id, by_link=by_link)
         known = names(conn, {row.taken_by} if row.taken_by else set())
         told = conn.execute(
-            select(people.c.name, people.c.person)
-            .join(tellings, tellings.c.person_id == people.c.id)
+            select(people.c.name, people.c.person, tellings.c.mailbox)
+            .select_from(tellings.outerjoin(people, tellings.c.person_id == people.c.id))
             .where(tellings.c.case_id == row.id)
-            .distinct()
-            .order_by(people.c.name)
+            .order_by(people.c.name, tellings.c.mailbox)
         ).all()
     taken_by, taken_until = who_has(row, known, visit.now)
     return visit.page(
         "case.html",
         400 if wrong else 200,
         case=row,
+        zone=row.time_zone or visit.program.settings.fleet.time_zone,
+        form_at=visit.request.url.path if by_link else f"/cases/{row.id}",
+        by_link=viewer.name if by_link else "",
         kind=row.kind.replace("-", " "),
-        site_name=row.site_name or row.site,
+        site_name=row.site_name or row.site or visit.program.settings.fleet.name,
         what=json.loads(row.what),
         taken_by=taken_by,
         taken_until=taken_until,
-        mine=taken_by != "" and row.taken_by == visit.known.person,
+        mine=taken_by != "" and row.taken_by == viewer.person,
         had_by=known.get(row.taken_by, "") if not taken_by and row.taken_until is not None else "",
-        told=[one.name or one.person for one in told],
+        told=list(dict.fromkeys(name or person or mailbox for name, person, mailbox in told)),
         hours=HOURS,
         wrong=wrong,
         just_taken=visit.asked("taken") == "1" and taken_by != "",

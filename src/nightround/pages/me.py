@@ -8,6 +8,7 @@ from starlette.responses import Response
 from ..letters import links
 from ..store.tables import people, sites
 from .doors import Refused, Visit
+from .on_call import my_absences
 from .words import spoken
 
 _SHOWN = 50
@@ -19,6 +20,7 @@ def show(visit: Visit) -> Response:
     with visit.program.store.read() as conn:
         query = select(sites.c.site, sites.c.name).where(viewer.sees()).order_by(sites.c.site)
         listed = [(row.site, row.name or row.site) for row in conn.execute(query.limit(_SHOWN))]
+        away = my_absences(conn, viewer, visit.program.settings, visit.now)
         total = conn.execute(select(func.count()).select_from(sites).where(viewer.sees())).scalar_one()
     return visit.page(
         "me.html",
@@ -26,6 +28,7 @@ def show(visit: Visit) -> Response:
         gets_weekly=bool(viewer.roles & {"coordinator", "manager"}),
         sites=listed,
         sites_total=total,
+        away=away,
         may=[spoken(entry) for entry in viewer.may_write()],
     )
 

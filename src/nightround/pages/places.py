@@ -14,6 +14,7 @@ from ..store.tables import conditions, duties, parts, people, person_roles, pers
 from . import owing
 from .doors import Visit, not_found
 from .fleet_state import CONDITIONS, NOT_RECKONED, round_of, units_by_condition
+from .on_call import closed_lines
 from .people import Viewer
 from .words import spoken
 
@@ -84,6 +85,7 @@ def show_site(visit: Visit) -> Response:
             "people": _people(conn, site.id),
             "round": round_of(conn, site.time_zone, visit.now),
             "today": local_day(visit.now, site.time_zone),
+            "closed": closed_lines(conn, site.id, local_day(visit.now, site.time_zone)),
         }
     return visit.page("site.html", **content)
 

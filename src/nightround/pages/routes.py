@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from . import cases, duties, label, me, places, signing_in, today, unit
+from . import cases, duties, label, me, on_call, places, signing_in, today, unit
 from .doors import Office, door
 
 
@@ -20,6 +20,7 @@ def routes(office: Office) -> list[Route]:
         door(office, "/duties", duties.show),
         door(office, "/cases", cases.list_cases),
         door(office, "/cases/{id}", cases.show, cases.take),
+        door(office, "/take/{token}", cases.show_by_link, cases.take_by_link, strangers=True),
         door(office, "/at/{label}", label.show, label.write, strangers=True),
         door(
             office,
@@ -32,6 +33,7 @@ def routes(office: Office) -> list[Route]:
         door(office, "/sign-out", act=signing_in.leave, strangers=True),
         door(office, "/me", me.show),
         door(office, "/me/letters", act=me.set_letters),
+        door(office, "/me/away", act=on_call.go_away),
         door(office, "/me/{token}", signing_in.welcome, signing_in.enter, strangers=True),
         door(office, "/letters/stop/{token}", me.stop_show, me.stop, strangers=True, bare_act=True),
         *office.look.routes(),

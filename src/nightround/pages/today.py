@@ -19,6 +19,7 @@ from .bars import Bar, bars
 from .doors import Visit
 from .fleet_state import CONDITIONS, NOT_RECKONED, rounds, set_aside, units_by_condition, zone_of
 from .matters import OpenCase, case_counts, cases_by_unit, unreliable
+from .on_call import on_call
 from .owing import CHECKS, Owed
 from .people import Viewer
 
@@ -64,6 +65,7 @@ def show(visit: Visit) -> Response:
             "today": today,
             "rounds": rounds(conn, viewer, now),
             "set_aside": set_aside(conn, viewer),
+            "on_call": on_call(conn, viewer, visit.program.settings, now),
             "units_by_condition": by_condition,
             "unreliable": unreliable(conn, viewer, now, SHOWN),
             "overdue": overdue,

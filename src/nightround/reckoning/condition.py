@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from datetime import date
 
 from .facts import UnitFacts
-from .owed import Condition, Duty, Standing
+from .owed import Condition, Duty, Reason, Standing
 
 _WORK = (Standing.OVERDUE, Standing.OPEN, Standing.ORDER_NOW)
 
@@ -19,7 +19,8 @@ def condition_of(
 ) -> tuple[Condition, tuple[str, ...]]:
     """The condition and its reasons. `look` is the duty of the regular look, where any rule asks for one.
 
-    `stopped` are the reasons that safety notices give not to rely on the unit.
+    `stopped` are the reasons that safety notices give not to rely on the unit. The reasons not to rely on a unit are
+    each a `Reason`, which says what it is about.
     """
     evidence = facts.evidence
     if evidence.withdrawn_on is not None:
@@ -42,19 +43,20 @@ def _not_to_be_relied_on(day: date, facts: UnitFacts) -> list[str]:
     evidence = facts.evidence
     reasons: list[str] = []
     if evidence.fault_on is not None:
-        reasons.append(f"fault since {evidence.fault_on}" + (f": {evidence.fault}" if evidence.fault else ""))
+        said = f"fault since {evidence.fault_on}" + (f": {evidence.fault}" if evidence.fault else "")
+        reasons.append(Reason(said, Reason.FAULT))
     if evidence.used_at is not None:
-        reasons.append(f"used {evidence.last_used_on}, not restored")
+        reasons.append(Reason(f"used {evidence.last_used_on}, not restored", Reason.USED))
     if evidence.pads_missing_on is not None:
-        reasons.append(f"no pads fitted since {evidence.pads_missing_on}")
+        reasons.append(Reason(f"no pads fitted since {evidence.pads_missing_on}"))
     if evidence.pads_bad_on is not None:
-        reasons.append(f"pads opened, used or past by their window since {evidence.pads_bad_on}")
+        reasons.append(Reason(f"pads opened, used or past by their window since {evidence.pads_bad_on}"))
     if evidence.battery_empty_on is not None:
-        reasons.append(f"battery empty or removed since {evidence.battery_empty_on}")
+        reasons.append(Reason(f"battery empty or removed since {evidence.battery_empty_on}"))
     for part in facts.parts:
         good = part.last_good_day
         if part.state == "fitted" and good is not None and day > good and not part.kind.startswith("kit-"):
-            reasons.append(f"fitted {part.kind} past its label date, good to {good}")
+            reasons.append(Reason(f"fitted {part.kind} past its label date, good to {good}"))
     return reasons
 
 

@@ -13,7 +13,7 @@ from datetime import date
 from .concerned import Matcher
 from .facts import Part, UnitFacts
 from .notices import Action, Finding, Notice, Verdict
-from .owed import Because, Duty, Standing, standing_of
+from .owed import Because, Duty, Reason, Standing, standing_of
 from .readings import STAGES
 from .rules import ModelSheet
 
@@ -41,7 +41,8 @@ class Board:
             if verdict.finding in _ASKING:
                 duties.append(notice_duty(day, notice, verdict, marked(notice, facts)))
             if verdict.finding is Finding.MATCHES and notice.action is Action.STOP:
-                reasons.append(f"notice {notice.reference} says stop using: {notice.title}")
+                said = f"notice {notice.reference} says stop using: {notice.title}"
+                reasons.append(Reason(said, Reason.NOTICE, notice.reference))
         return duties, tuple(reasons)
 
     def spares(self, day: date, parts: Sequence[Part]) -> list[Duty]:

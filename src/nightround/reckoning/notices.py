@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import re
+import unicodedata
 from datetime import date
 from enum import StrEnum
 from typing import NamedTuple
 
 from .numbering import Range
 from .rules import Force
+
+# Where authorities class notices by number, the first class is the gravest (21 CFR 7.3(m) for the United States; from
+# memory): one word at most, then the number.
+_GRAVEST = re.compile(r"(?:[^\W\d]+\W+)?(?:I|1)(?:\W.*)?", re.IGNORECASE | re.DOTALL)
 
 
 class Action(StrEnum):
@@ -86,9 +92,20 @@ class Notice(NamedTuple):
         """Its class in words: a bare numeral or letter gets the word before it. "" where it has none."""
         return f"class {self.grade}" if 0 < len(self.grade) <= 3 else self.grade
 
+    @property
+    def gravest(self) -> bool:
+        """Whether its class is the first of those that count from one: "I", "Class 1", "Klasse I"."""
+        return _is_first(self.grade)
+
     def in_force(self, day: date) -> bool:
         """Whether it still asks for anything on that day."""
         return self.closed_on is None or day < self.closed_on
+
+
+def _is_first(grade: str) -> bool:
+    plain = unicodedata.normalize("NFKC", grade).strip()
+    # Where the word stands right before the number, as in Japanese, it is taken off.
+    return _GRAVEST.fullmatch(re.sub(r"^[^\W\dA-Za-z]+(?=[I1])", "", plain)) is not None
 
 
 class Verdict(NamedTuple):

@@ -29,6 +29,28 @@ class Condition(StrEnum):
     NO_EVIDENCE = "no evidence"
 
 
+class Reason(str):
+    """A sentence for which a unit is not to be relied on, with what it is about; equal to the sentence alone.
+
+    `kind` is `FAULT`, `USED`, `UNRELIABLE`, or `NOTICE` with the notice's reference in `about`.
+    """
+
+    __slots__ = ("about", "kind")
+    kind: str
+    about: str
+
+    FAULT = "fault"
+    USED = "used"
+    NOTICE = "notice"
+    UNRELIABLE = "not-to-be-relied-on"
+
+    def __new__(cls, sentence: str, kind: str = UNRELIABLE, about: str = "") -> Reason:
+        made = super().__new__(cls, sentence)
+        made.kind = kind
+        made.about = about
+        return made
+
+
 class Because(NamedTuple):
     """One rule that asks for the duty, and the last good day that it alone would give (None: it gives none)."""
 

@@ -15,7 +15,20 @@ from typing import Any
 from sqlalchemy import Connection, Select, func, or_, select
 
 from ..bootstrap import Program
-from ..store.tables import log, metadata, parts, people, person_roles, person_sites, rota, sites, training, units
+from ..store.tables import (
+    absences,
+    closures,
+    log,
+    metadata,
+    parts,
+    people,
+    person_roles,
+    person_sites,
+    rota,
+    sites,
+    training,
+    units,
+)
 from .days import label_text
 from .found import TABLES, Progress
 from .gravestones import DISCARDED
@@ -39,6 +52,8 @@ COLUMNS: dict[str, tuple[str, ...]] = {
     "training": ("person", "certificate", "issued_on", "valid_to"),
     "log": ("unit", "at", "entry", "by", "readings", "part", "note", "number", "strikes"),
     "rota": ("person", "from", "until"),
+    "absences": ("person", "from", "until", "note"),
+    "closures": ("site", "from", "until", "every_year", "reason"),
 }  # fmt: skip
 
 
@@ -81,8 +96,12 @@ def _rows(conn: Connection, table: str, zone: str) -> Iterator[Sequence[Out]]:
         yield from _training(conn)
     elif table == "log":
         yield from _log(conn)
-    else:
+    elif table == "rota":
         yield from _rota(conn, zone)
+    elif table == "absences":
+        yield from _absences(conn)
+    else:
+        yield from _closures(conn)
 
 
 def _plain(conn: Connection, query: Select[Any], names: Sequence[str]) -> Iterator[Sequence[Out]]:
@@ -196,6 +215,27 @@ def _rota(conn: Connection, zone: str) -> Iterator[Sequence[Out]]:
     for row in _streamed(conn, query):
         local = row.time_zone or zone
         yield [text_cell(row.person), instant_text(row.from_at, local), instant_text(row.until_at, local)]
+
+
+def _absences(conn: Connection) -> Iterator[Sequence[Out]]:
+    query = (
+        select(people.c.person, absences)
+        .join(people, people.c.id == absences.c.person_id)
+        .order_by(people.c.person, absences.c.from_on)
+    )
+    for row in _streamed(conn, query):
+        yield [text_cell(row.person), row.from_on, row.until_on, text_cell(row.note)]
+
+
+def _closures(conn: Connection) -> Iterator[Sequence[Out]]:
+    query = (
+        select(sites.c.site, closures)
+        .join(sites, sites.c.id == closures.c.site_id)
+        .order_by(sites.c.site, closures.c.from_on)
+    )
+    for row in _streamed(conn, query):
+        yearly = "yes" if row.every_year else "no"
+        yield [text_cell(row.site), row.from_on, row.until_on, yearly, text_cell(row.reason)]
 
 
 def _streamed(conn: Connection, query: Select[Any]) -> Iterator[Any]:

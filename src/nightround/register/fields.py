@@ -64,6 +64,8 @@ _SPECS: dict[str, str] = {
     "log": "unit:code at:instant entry:entry by:code readings:readings part:details note:notes number:code "
     "strikes:code",
     "rota": "person:code from:instant until:until",
+    "absences": "person:code from:day until:day note:line",
+    "closures": "site:code from:day until:day every_year:flag reason:line",
 }
 _STORED_AS = {
     ("parts", "unit"): ("units", "unit"),
@@ -71,6 +73,8 @@ _STORED_AS = {
     ("units", "site"): ("sites", "site"),
     ("training", "person"): ("people", "person"),
     ("rota", "person"): ("people", "person"),
+    ("absences", "person"): ("people", "person"),
+    ("closures", "site"): ("sites", "site"),
     ("log", "unit"): ("units", "unit"),
     ("log", "by"): ("people", "person"),
 }
@@ -83,6 +87,8 @@ KEYS: dict[str, tuple[str, ...]] = {
     "training": ("person", "certificate"),
     "log": ("unit", "at", "entry"),
     "rota": ("person", "from", "until"),
+    "absences": ("person", "from", "until"),
+    "closures": ("site", "from"),
 }
 
 

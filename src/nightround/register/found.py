@@ -8,7 +8,7 @@ from datetime import date, datetime
 
 from ..errors import Problem
 
-TABLES = ("sites", "units", "parts", "people", "training", "log", "rota")
+TABLES = ("sites", "units", "parts", "people", "training", "log", "rota", "absences", "closures")
 
 Progress = Callable[[int, int | None], None]
 

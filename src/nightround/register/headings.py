@@ -148,6 +148,23 @@ _ROTA = {
     "until": "end; ends; to; bis; ende; fin; jusqu'à; jusqu'au; au; 終了; 終了日時; 終了日",
 }
 
+_ABSENCES = {
+    "person": _ROTA["person"],
+    "from": "start; begin; begins; starts; first day; from day; von; ab; beginn; erster tag; de; début; premier jour; "
+    "à partir de; 開始; 開始日",
+    "until": "end; ends; to; last day; until day; bis; ende; letzter tag; fin; jusqu'au; au; "
+    "dernier jour; 終了; 終了日",
+    "note": _SITES["notes"] + "; notes; why; reason; grund; motif; 理由",
+}
+
+_CLOSURES = {
+    "site": _SITES["site"],
+    "from": _ABSENCES["from"],
+    "until": _ABSENCES["until"],
+    "every_year": "each year; yearly; annual; season; jedes jahr; jährlich; chaque année; annuel; 毎年",
+    "reason": "why; note; notes; remark; remarks; grund; bemerkung; motif; raison; remarque; 理由; 備考",
+}
+
 _SHEETS = {
     "sites": "site; locations; standorte; lieux; sites d'installation; 拠点; 施設; 施設一覧; 拠点一覧",
     "units": "unit; defibrillators; aeds; aed; geräte; defibrillatoren; appareils; défibrillateurs; dae; "
@@ -160,6 +177,9 @@ _SHEETS = {
     "log": "checks; history; protokoll; prüfungen; verlauf; journal; contrôles; historique; 点検記録; 記録; 履歴",
     "rota": "on call; on-call rota; duty rota; dienstplan; bereitschaft; bereitschaftsplan; astreinte; astreintes; "
     "planning; 当番; 当番表; 勤務表",
+    "absences": "absence; leave; away; on leave; vacation; abwesenheit; abwesenheiten; urlaub; congés; 休暇; 不在",
+    "closures": "closure; closed; closing; closing days; closing times; schließung; schließungen; schließzeiten; "
+    "fermeture; fermetures; 休業; 休館; 閉鎖",
 }
 
 
@@ -210,5 +230,7 @@ _TARGETS = {
     "training": _spread(_TRAINING),
     "log": _spread(_LOG),
     "rota": _spread(_ROTA),
+    "absences": _spread(_ABSENCES),
+    "closures": _spread(_CLOSURES),
 }
 _TABLES = _spread(_SHEETS)

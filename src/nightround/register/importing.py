@@ -17,6 +17,7 @@ from ..store.tables import fleet
 from .changes import Report
 from .comparing.comparison import Comparison
 from .comparing.consumables import compare_parts
+from .comparing.days_off import compare_absences, compare_closures
 from .comparing.happenings import compare_log
 from .comparing.known import Known
 from .comparing.persons import compare_people, compare_rota, compare_training
@@ -30,7 +31,10 @@ from .writing import write
 Phases = Callable[[str], AbstractContextManager[Progress]]
 
 # In this order: what a table refers to comes before it.
-_TABLES = (compare_sites, compare_units, compare_parts, compare_people, compare_training, compare_log, compare_rota)
+_TABLES = (
+    compare_sites, compare_units, compare_parts, compare_people, compare_training, compare_log, compare_rota,
+    compare_absences, compare_closures,
+)  # fmt: skip
 
 
 @contextmanager

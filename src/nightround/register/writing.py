@@ -9,7 +9,20 @@ from typing import Any
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select, update
 
 from ..store.database import raise_version
-from ..store.tables import fleet, log, parts, people, person_roles, person_sites, rota, sites, training, units
+from ..store.tables import (
+    absences,
+    closures,
+    fleet,
+    log,
+    parts,
+    people,
+    person_roles,
+    person_sites,
+    rota,
+    sites,
+    training,
+    units,
+)
 from .comparing.comparison import Draft, Plan
 from .comparing.happenings import entry_of
 from .comparing.known import Columns
@@ -24,6 +37,8 @@ _REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
     "parts": (("unit", "unit_id"), ("site", "site_id")),
     "training": (("person", "person_id"),),
     "rota": (("person", "person_id"),),
+    "absences": (("person", "person_id"),),
+    "closures": (("site", "site_id"),),
 }
 _WITH_REVISION = (sites, units)
 
@@ -42,7 +57,7 @@ def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> se
     if plan.displaced:
         taken_off = update(parts).where(parts.c.id == bindparam("of")).values(state="removed")
         conn.execute(taken_off, [{"of": part_id} for part_id in plan.displaced])
-    for table in (parts, training, rota):
+    for table in (parts, training, rota, absences, closures):
         _write(conn, table, plan, ids, count)
     _log(conn, plan, ids["unit"], now, count)
     touched = {ids["unit"][unit] for unit in plan.units} | _units_at(conn, ids["site"], plan.sites)

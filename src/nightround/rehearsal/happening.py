@@ -7,10 +7,11 @@ from sqlalchemy import select
 from ..bootstrap import Program
 from ..cases.taking import take
 from ..errors import UserError
+from ..register.days_off import add_absence, add_closure
 from ..register.recording import record
 from ..rounds.tonight import reckon_units
 from ..store.tables import cases
-from .supposed import Event, Logged
+from .supposed import Away, Closed, Event, Logged
 
 
 def happen(program: Program, event: Event) -> str:
@@ -23,6 +24,14 @@ def happen(program: Program, event: Event) -> str:
             with program.store.write() as conn:
                 record(conn, event.entry, program.clock())
             reckon_units(program, [event.entry.unit_id])
+            return ""
+        if isinstance(event, Away):
+            with program.store.write() as conn:
+                add_absence(conn, event.person, event.from_on, event.until_on)
+            return ""
+        if isinstance(event, Closed):
+            with program.store.write() as conn:
+                add_closure(conn, event.site, event.from_on, event.until_on)
             return ""
         with program.store.write() as conn:
             query = select(cases.c.id).where(cases.c.unit_id == event.unit_id, cases.c.closed_at.is_(None))

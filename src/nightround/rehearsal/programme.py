@@ -7,11 +7,10 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from ..cases.taking import open_cases
 from ..letters.box import Outcome
-from ..settings import Settings
 from ..store.tables import cases, messages, people, sites, tellings, units
 
 
@@ -99,9 +98,7 @@ class Programme:
         }
 
 
-def programme(
-    conn: Connection, settings: Settings, start: datetime, end: datetime, before: set[int], findings: Findings
-) -> Programme:
+def programme(conn: Connection, start: datetime, end: datetime, before: set[int], findings: Findings) -> Programme:
     """Reads it from the copy, once all days are over; `before` are messages that had come to their end at the start."""
     about = _about(conn)
     sent: list[Message] = []
@@ -149,13 +146,13 @@ def _about(conn: Connection) -> dict[int, tuple[tuple[str, ...], tuple[int, ...]
     query = (
         select(tellings.c.message_id, cases.c.id, units.c.unit, sites.c.site)
         .join(cases, cases.c.id == tellings.c.case_id)
-        .join(sites, sites.c.id == cases.c.site_id)
+        .outerjoin(sites, sites.c.id == cases.c.site_id)
         .outerjoin(units, units.c.id == cases.c.unit_id)
     )
     found: dict[int, tuple[set[str], set[int]]] = {}
     for message_id, case_id, unit, site in conn.execute(query):
         codes, ids = found.setdefault(message_id, (set(), set()))
-        codes.add(unit or site)
+        codes.update({unit or site} - {None})
         ids.add(case_id)
     return {message_id: (tuple(sorted(codes)), tuple(sorted(ids))) for message_id, (codes, ids) in found.items()}
 
@@ -164,8 +161,8 @@ def _open(conn: Connection, end: datetime) -> list[dict[str, Any]]:
     """The cases that are open at the end, worst first, each with whom a message about it has reached, and when."""
     told: dict[int, dict[str, datetime]] = {}
     query = (
-        select(tellings.c.case_id, people.c.person, messages.c.sent_at)
-        .join(people, people.c.id == tellings.c.person_id)
+        select(tellings.c.case_id, func.coalesce(people.c.person, tellings.c.mailbox), messages.c.sent_at)
+        .outerjoin(people, people.c.id == tellings.c.person_id)
         .join(messages, messages.c.id == tellings.c.message_id)
         .where(messages.c.sent_at.is_not(None))
         .order_by(messages.c.sent_at, messages.c.id)

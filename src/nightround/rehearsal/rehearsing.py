@@ -119,9 +119,13 @@ def _run(program: Program, clock: _Clock, days: Days, supposed: Supposed, progre
             tick = next_instant(program, tick, post)
         if coming:
             tick = min(tick, tick_at(settings, coming[0].at))
+    if days.later:
+        findings.notes.append(
+            f"begins on {days.start.isoformat(timespec='minutes')}: what happens between now and then is not rehearsed"
+        )
     clock.now = days.end
     with program.store.read() as conn:
-        return programme(conn, settings, days.start, days.end, before, findings)
+        return programme(conn, days.start, days.end, before, findings)
 
 
 def _settled_before(conn: Connection) -> set[int]:

@@ -54,7 +54,29 @@ class Taken:
     until: datetime
 
 
-Event = Logged | Taken
+@dataclass(frozen=True, slots=True)
+class Away:
+    """Somebody says that they are away from the first to the last of these days, both included."""
+
+    at: datetime
+    where: str
+    person: str
+    from_on: date
+    until_on: date
+
+
+@dataclass(frozen=True, slots=True)
+class Closed:
+    """A site is said to be closed from the first to the last of these days, both included."""
+
+    at: datetime
+    where: str
+    site: str
+    from_on: date
+    until_on: date
+
+
+Event = Logged | Taken | Away | Closed
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +107,7 @@ class _Reader:
     def __init__(self, conn: Connection, settings: Settings, start: datetime, end: datetime) -> None:
         self._zone = settings.fleet.time_zone
         self._start, self._end = start, end
+        self._sites = {row.site: row for row in conn.execute(select(sites.c.site, sites.c.time_zone))}
         in_units = select(units.c.unit, units.c.id, sites.c.time_zone).join(sites, sites.c.id == units.c.site_id)
         self._units = {row.unit: row for row in conn.execute(in_units)}
         self._people = {row.person: row for row in conn.execute(select(people.c.person, people.c.id, people.c.email))}
@@ -95,6 +118,8 @@ class _Reader:
             if entry not in _NOT_LOGGED and top.holds(entry):
                 events += self._each(top, entry, self._logged)
         events += self._each(top, "taken", self._taken)
+        events += self._each(top, "away", self._away)
+        events += self._each(top, "closed", self._closed)
         outages = self._each(top, "smtp_down", self._outage)
         refusals = self._each(top, "refused", self._refusal)
         for entry in ENTRIES:
@@ -157,6 +182,33 @@ class _Reader:
             table.wrong("person", f"{person.person} has no address that letters go to; take this out")
             return None
         return Refusal(box.address, *span)
+
+    def _away(self, table: Table, _key: str) -> Away | None:
+        """Known from the beginning on, as an absence is that was entered in time."""
+        person, days = self._person(table, "person"), self._days(table)
+        return None if person is None or days is None else Away(self._start, table.where, person.person, *days)
+
+    def _closed(self, table: Table, _key: str) -> Closed | None:
+        site, days = self._site(table), self._days(table)
+        return None if site is None or days is None else Closed(self._start, table.where, site.site, *days)
+
+    def _days(self, table: Table) -> tuple[date, date] | None:
+        """The days `from` and `until`, of which some must lie in what is rehearsed."""
+        first, last = table.day("from", required=True), table.day("until", required=True)
+        if first is None or last is None:
+            return None
+        if last < first:
+            table.wrong("until", "is before `from`; choose a later day")
+        elif last < self._start.date() or first > self._end.date():
+            table.wrong("until" if last < self._start.date() else "from", f"is not {self._window()}; choose other days")
+        return first, last
+
+    def _site(self, table: Table) -> Any:
+        code = table.text("site", required=True)
+        if code and code not in self._sites:
+            close = meant(code, self._sites)
+            table.wrong("site", f"{code!r} is not in the register{close}; write the site's code")
+        return self._sites.get(code)
 
     def _unit(self, table: Table) -> Any:
         code = table.text("unit", required=True)

@@ -7,22 +7,25 @@ too many costs a look, one too few makes a rehearsal tell less than will happen.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, func, select
 
 from ..bootstrap import Program
-from ..letters.audience import LADDER, WEEKLY_ROLES, readers
-from ..letters.errands import OPENING
+from ..cases.absences import absences_between
+from ..letters import brake, closing
+from ..letters.audience import ABOUT_CASES, WEEKLY_ROLES, readers
+from ..letters.errands import AHEAD, next_step
+from ..reckoning.dates import local_day, local_instant
 from ..rounds.loading import zones
 from ..rounds.zones import next_instant as next_in_zone
 from ..settings import Settings
-from ..store.tables import cases, rota
+from ..store.tables import messages
 from .post import Post
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_JUST_AFTER = timedelta(microseconds=1)
 
 Source = Callable[[Connection, Settings, datetime], Iterable[datetime]]
 
@@ -51,31 +54,38 @@ def _rounds(conn: Connection, settings: Settings, now: datetime) -> Iterator[dat
         yield next_in_zone(zone, now, settings.rounds.at)
 
 
-def _letter_hours(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
-    """The hour of letters where somebody lives who gets any: the weekly one, and the day's word of what is open."""
-    for zone in {reader.zone for reader in readers(conn, settings, (*LADDER, *WEEKLY_ROLES))}:
-        yield next_in_zone(zone, now, settings.letters.at)
+def _weekly_letters(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """The hour of the weekly letter where somebody lives who gets one."""
+    for zone in {reader.zone for reader in readers(conn, settings, WEEKLY_ROLES)}:
+        today = local_day(now, zone)
+        day = today + timedelta(days=settings.letters.weekday - today.isoweekday())
+        for later in (0, 7, 14):
+            yield local_instant(day + timedelta(days=later), settings.letters.at, zone)
 
 
-def _shifts(conn: Connection, _settings: Settings, now: datetime) -> Iterator[datetime]:
-    """The next change of who is on call."""
-    for edge in (rota.c.from_at, rota.c.until_at):
-        yield from conn.execute(select(edge).where(edge > now).order_by(edge).limit(1)).scalars()
+def _steps(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """When a case goes on to another step, a quiet hour ends, others have the watch, or a taking is over."""
+    found = next_step(conn, settings, now)
+    if found is not None:
+        yield found
 
 
-def _takings(conn: Connection, _settings: Settings, now: datetime) -> Iterator[datetime]:
-    """When somebody's time with a case is over."""
-    query = select(cases.c.taken_until).where(cases.c.closed_at.is_(None), cases.c.taken_until > now)
-    yield from conn.execute(query.order_by(cases.c.taken_until).limit(1)).scalars()
+def _absences(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """When somebody goes away or comes back."""
+    for absence in absences_between(conn, now, now + AHEAD, settings.fleet.time_zone):
+        yield absence.from_at
+        yield absence.until_at
 
 
-def _newcomers(conn: Connection, _settings: Settings, now: datetime) -> Iterator[datetime]:
-    """When cases that came in with their units are told like any other."""
-    query = select(cases.c.opened_at).where(
-        cases.c.closed_at.is_(None), cases.c.found_at_import, cases.c.opened_at >= now - OPENING
+def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """When the flood brake has room again, where the last hour was so full that something may be held back."""
+    query = select(func.lower(messages.c.to_address), messages.c.created_at).where(
+        messages.c.created_at > now - brake.HOUR, messages.c.kind.in_(ABOUT_CASES)
     )
-    for opened_at in conn.execute(query.order_by(cases.c.opened_at).limit(1)).scalars():
-        yield opened_at + OPENING + _JUST_AFTER
+    gone = [(mailbox, at) for mailbox, at in conn.execute(query)]
+    most = max(Counter(mailbox for mailbox, _ in gone).values(), default=0)
+    if most >= settings.cases.person_hour - 1 or len(gone) >= settings.cases.fleet_hour - 1:
+        yield from (at + brake.HOUR for _, at in gone)
 
 
-_SOURCES: tuple[Source, ...] = (_rounds, _letter_hours, _shifts, _takings, _newcomers)
+_SOURCES: tuple[Source, ...] = (_rounds, _weekly_letters, _steps, _absences, _room, closing.waits)

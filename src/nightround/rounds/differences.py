@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime
-from typing import Any, NamedTuple
+from typing import Any
 
-from ..reckoning.owed import Because, Condition, Duty, Reckoned, Standing
+from ..reckoning.owed import Because, Duty, Reckoned, Standing
+from . import events
+from .causes import CLOSED_SITE, LONG_OVERDUE, WEIGHT, Cause, Causes, Limits, sentences
 from .loading import STORED, Loaded, OpenCase, Stored
 
 _NAMES = tuple(column.name for column in STORED)
@@ -20,19 +22,32 @@ _MOVING = ("standing", "opens", "order_by", "last_good_day", "deadline")
 _MOVING_AT = tuple(_NAMES.index(name) for name in _MOVING)
 _SEQUENCED_AT = tuple(_NAMES.index(name) for name in ("standing", "last_good_day", "opens", "deadline"))
 _PERIOD = _NAMES.index("period")
+_STANDING = _NAMES.index("standing")
 # Texts of reasons kept at most: many duties have the same.
 KEPT = 20_000
 
 
 class Changes:
-    """The rows that one batch writes, gathered unit by unit."""
+    """The rows that one batch writes, gathered unit by unit.
 
-    def __init__(self, namespace: str, on: date, now: datetime) -> None:
+    `limits` say what is long so; `closed` are the sites that are closed on the day, with their last closed day where
+    it is known.
+    """
+
+    def __init__(
+        self,
+        namespace: str,
+        on: date,
+        now: datetime,
+        limits: Limits | None = None,
+        closed: Mapping[int, date | None] | None = None,
+    ) -> None:
         self._namespace = uuid.UUID(namespace)
         self._on = on
         self._now = now
+        self._causes = Causes(on, limits or Limits())
+        self._closed = closed or {}
         self._texts: dict[tuple[Because, ...], str] = {}
-        self._what_texts: dict[tuple[Any, ...], str] = {}
         self._reason_texts: dict[tuple[str, ...], str] = {(): "[]"}
         self.clear()
 
@@ -47,6 +62,7 @@ class Changes:
         self.opened: list[dict[str, Any]] = []
         self.reworded: list[dict[str, Any]] = []
         self.closed: list[int] = []
+        self.events: list[dict[str, Any]] = []  # of cases that were there before
         self.units = 0
         self.duties = 0
 
@@ -69,8 +85,10 @@ class Changes:
         self.units += 1
         self.holder(f"u{loaded.id}", loaded.id, loaded.site_id, reckoned.duties, loaded.duties)
         self._condition(loaded, reckoned)
-        causes = self._causes(loaded.id, reckoned)
-        self._cases(causes, loaded.cases, loaded.id, loaded.site_id, first=loaded.condition is None)
+        causes = self._causes.of_unit(reckoned, self._since(loaded.duties), loaded.site_id in self._closed)
+        if causes or loaded.cases:
+            holder = f"u{loaded.id}"
+            self._cases(holder, causes, loaded.cases, loaded.id, loaded.site_id, first=loaded.condition is None)
 
     def site(
         self,
@@ -80,11 +98,17 @@ class Changes:
         open_cases: Sequence[OpenCase],
         first: bool,
     ) -> None:
-        """Compares the duties of spares kept at a site."""
+        """Compares a site's own duties: the spares kept there for no one unit, and whatever else it owes."""
         self.holder(f"s{site_id}", None, site_id, found, stored)
-        overdue = _overdue(Reckoned(tuple(found), Condition.IN_SERVICE, ()))
-        causes = [Cause(f"s{site_id}/overdue", "overdue", "soon", self._what((), overdue))] if overdue else []
-        self._cases(causes, open_cases, None, site_id, first=first)
+        causes = self._causes.of_site(found, self._since(stored), site_id in self._closed)
+        self._cases(f"s{site_id}", causes, open_cases, None, site_id, first=first)
+
+    def _since(self, stored: Mapping[str, Stored]) -> Callable[[str], date | None]:
+        def since(key: str) -> date | None:
+            old = stored.get(key)
+            return None if old is None else old.not_recorded_since
+
+        return since
 
     def holder(
         self, holder: str, unit_id: int | None, site_id: int, found: Sequence[Duty], stored: dict[str, Stored]
@@ -122,6 +146,7 @@ class Changes:
             "site_id": site_id,
             "uid": self._uid(holder, said),
             "changed_at": self._now,
+            "not_recorded_since": self._on if said[_STANDING] is Standing.NOT_RECORDED else None,
         }
         self.new_duties.append(row)
         self._move(unit_id, site_id, said[0], said[2], {}, _shown(said, _MOVING_AT))
@@ -129,6 +154,9 @@ class Changes:
     def _changed(self, holder: str, unit_id: int | None, site_id: int, said: tuple[Any, ...], old: Stored) -> None:
         row = {f"new_{name}": value for name, value in zip(_NAMES, said, strict=True)}
         row |= {"row_id": old.id, "new_revision": old.revision + 1, "new_changed_at": self._now}
+        # The same day for as long as it stands so, however often its reasons are worded anew.
+        unknown = said[_STANDING] is Standing.NOT_RECORDED
+        row["new_not_recorded_since"] = (old.not_recorded_since or self._on) if unknown else None
         if said[_PERIOD] != old.said[_PERIOD]:
             row |= {"new_uid": self._uid(holder, said), "new_sequence": 0}
         else:
@@ -188,31 +216,6 @@ class Changes:
             old, new = {"condition": was}, {"condition": condition}
             self._move(loaded.id, loaded.site_id, "condition", "condition", old, new)
 
-    def _causes(self, unit_id: int, reckoned: Reckoned) -> list[Cause]:
-        """At most one cause a unit: one not to be relied on hides its lesser duties.
-
-        A withdrawn one raises none, unless a rule asks for another in its place and nobody has put one there.
-        """
-        overdue = _overdue(reckoned)
-        if reckoned.condition is Condition.WITHDRAWN:
-            overdue = [duty for duty in overdue if duty.kind == "replace"]
-        if reckoned.condition is Condition.NOT_TO_BE_RELIED_ON:
-            what = self._what(reckoned.reasons, overdue)
-            return [Cause(f"u{unit_id}/not-to-be-relied-on", "not-to-be-relied-on", "urgent", what)]
-        if overdue:
-            return [Cause(f"u{unit_id}/overdue", "overdue", "soon", self._what((), overdue))]
-        return []
-
-    def _what(self, reasons: tuple[str, ...], overdue: Sequence[Duty]) -> str:
-        key = (reasons, *[(duty.subject, duty.last_good_day, duty.because[0]) for duty in overdue])
-        text = self._what_texts.get(key)
-        if text is None:
-            if len(self._what_texts) >= KEPT:
-                self._what_texts.clear()
-            said = [*map(_reason, reasons), *map(_matter, overdue)]
-            text = self._what_texts[key] = _json(said)
-        return text
-
     def _reasons(self, reasons: tuple[str, ...]) -> str:
         text = self._reason_texts.get(reasons)
         if text is None:
@@ -223,6 +226,7 @@ class Changes:
 
     def _cases(
         self,
+        holder: str,
         causes: Sequence[Cause],
         open_cases: Sequence[OpenCase],
         unit_id: int | None,
@@ -230,15 +234,20 @@ class Changes:
         *,
         first: bool,
     ) -> None:
-        if not causes and not open_cases:
-            return
         known = {case.cause: case for case in open_cases}
         for cause in causes:
-            case = known.pop(cause.cause, None)
-            if case is None:
+            name = f"{holder}/{cause.tail}"
+            case = known.pop(name, None)
+            if case is not None:
+                self._goes_on(case, cause, site_id)
+            elif not cause.held:
                 self.opened.append(
                     {
-                        **cause._asdict(),
+                        "cause": name,
+                        "kind": cause.kind,
+                        "severity": cause.severity,
+                        "shared": cause.shared,
+                        "what": cause.what,
                         "unit_id": unit_id,
                         "site_id": site_id,
                         "state": "open",
@@ -247,42 +256,38 @@ class Changes:
                         "found_at_import": first,
                     }
                 )
-            elif case.what != cause.what:
-                self.reworded.append({"row_id": case.id, "new_what": cause.what})
-        self.closed += [case.id for case in known.values()]
+        for case in known.values():
+            self.closed.append(case.id)
+            self._event(case.id, events.CLOSED)
+
+    def _goes_on(self, case: OpenCase, cause: Cause, site_id: int) -> None:
+        """A case whose cause remains: written anew where anything about it is different."""
+        until = self._closed.get(site_id) if cause.held == CLOSED_SITE else None
+        now = (cause.kind, cause.severity, cause.shared, cause.what, cause.held, until, site_id)
+        if now == case[2:]:
+            return
+        self.reworded.append(dict(zip(_CASE_FIELDS, now, strict=True)) | {"row_id": case.id})
+        if site_id != case.site_id:
+            self._event(case.id, events.MOVED)
+        if cause.held != case.paused:
+            self._event(case.id, events.PAUSED if cause.held else events.RESUMED, cause.held)
+        weight, before = _weight(cause.kind, cause.severity), _weight(case.kind, case.severity)
+        if weight != before:
+            what = events.RAISED if weight < before else events.EASED
+            self._event(case.id, what, "; ".join(sentences(cause.what)))
+        elif cause.what != case.what:
+            self._event(case.id, events.REWORDED, "; ".join(sentences(cause.what)))
+
+    def _event(self, case_id: int, what: str, said: str = "") -> None:
+        self.events.append(events.event(case_id, self._now, what, said=said))
 
 
-class Cause(NamedTuple):
-    """Something that needs a person now; one open case a cause."""
-
-    cause: str
-    kind: str
-    severity: str
-    what: str
+_CASE_FIELDS = ("new_kind", "new_severity", "new_shared", "new_what", "new_paused", "new_paused_until", "new_site_id")
 
 
-def _overdue(reckoned: Reckoned) -> list[Duty]:
-    """The overdue duties, worst first: the longest overdue."""
-    found = [duty for duty in reckoned.duties if duty.standing is Standing.OVERDUE]
-    if len(found) > 1:
-        found.sort(key=lambda duty: (duty.last_good_day or date.max, duty.key))
-    return found
-
-
-def _reason(sentence: str) -> dict[str, Any]:
-    return {"subject": "condition", "last_good_day": None, "reason": sentence, "rule": "", "force": "", "source": ""}
-
-
-def _matter(duty: Duty) -> dict[str, Any]:
-    winner = duty.because[0]
-    return {
-        "subject": duty.subject,
-        "last_good_day": duty.last_good_day,
-        "reason": winner.evidence,
-        "rule": winner.title,
-        "force": winner.force,
-        "source": winner.source,
-    }
+def _weight(kind: str, severity: str) -> tuple[int, bool]:
+    """How grave a case is, the gravest least: what has long been overdue outweighs what has just become so."""
+    return WEIGHT[severity], kind != LONG_OVERDUE
 
 
 def because_text(because: tuple[Because, ...]) -> str:

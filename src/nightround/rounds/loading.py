@@ -50,14 +50,25 @@ class Stored(NamedTuple):
     sequence: int
     revision: int
     said: tuple[Any, ...]
+    not_recorded_since: date | None
 
 
 class OpenCase(NamedTuple):
-    """An open case as it stands."""
+    """An open case as it stands. From `kind` on, what a round compares with what it finds."""
 
     id: int
     cause: str
+    kind: str
+    severity: str
+    shared: str
     what: str
+    paused: str
+    paused_until: date | None
+    site_id: int
+
+
+CASE = tuple(cases.c[name] for name in OpenCase._fields)
+KEPT = (duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision, duties.c.not_recorded_since)
 
 
 class Loaded(NamedTuple):
@@ -197,17 +208,20 @@ def _parts(conn: Connection, ids: Sequence[int], marks: bool) -> dict[int, tuple
 
 
 def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]]:
-    query = select(*STORED, duties.c.unit_id, duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision).where(
-        _within(duties.c.unit_id, ids)
-    )
+    query = select(*STORED, duties.c.unit_id, *KEPT).where(_within(duties.c.unit_id, ids))
     found: dict[int, dict[str, Stored]] = {}
     for row in conn.execute(query).all():
-        stored = Stored(row[_WIDTH + 1], row[_WIDTH + 2], row[_WIDTH + 3], row[_WIDTH + 4], row[:_WIDTH])
+        stored = stored_duty(row)
         try:
             found[row[_WIDTH]][row[0]] = stored
         except KeyError:
             found[row[_WIDTH]] = {row[0]: stored}
     return found
+
+
+def stored_duty(row: Any) -> Stored:
+    """From a row of `STORED`, whose it is, and `KEPT`."""
+    return Stored(row[_WIDTH + 1], row[_WIDTH + 2], row[_WIDTH + 3], row[_WIDTH + 4], row[:_WIDTH], row[_WIDTH + 5])
 
 
 def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:
@@ -219,7 +233,7 @@ def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, st
 
 def _cases(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[OpenCase, ...]]:
     query = (
-        select(cases.c.unit_id, cases.c.id, cases.c.cause, cases.c.what)
+        select(cases.c.unit_id, *CASE)
         .where(_within(cases.c.unit_id, ids), cases.c.closed_at.is_(None))
         .order_by(cases.c.id)
     )

@@ -25,6 +25,7 @@ class Reckoners:
         self._known: dict[tuple[Place, date], Reckoner] = {}
         self._newest: int | None = None
         self._board: Board | None = None
+        self._gravest: frozenset[str] = frozenset()
         self.renew(conn)
 
     @property
@@ -32,12 +33,18 @@ class Reckoners:
         """Whether facts must be loaded with the marks by which notices find a unit."""
         return self._board is not None
 
+    def is_gravest(self, reference: str) -> bool:
+        """Whether the notice of that reference is of the gravest class."""
+        return reference in self._gravest
+
     def renew(self, conn: Connection) -> None:
         """Reads the notices anew if one was added since; a round that is under way takes it up with its next batch."""
         latest = newest(conn)
         if latest != self._newest:
             self._newest = latest
-            self._board = Board(current(conn), self._book.sheets)
+            notices = current(conn)
+            self._gravest = frozenset(notice.reference for notice in notices if notice.gravest)
+            self._board = Board(notices, self._book.sheets)
             self._known.clear()
 
     def load(self, conn: Connection, ids: Sequence[int]) -> Iterator[Loaded]:

@@ -10,8 +10,9 @@ from ..reckoning.duties import Reckoner
 from ..reckoning.facts import Part, Place
 from ..reckoning.owed import Duty
 from ..store.tables import cases, duties, parts, sites
+from .causes import GROUPS
 from .differences import Changes
-from .loading import STORED, OpenCase, Stored, part_columns
+from .loading import CASE, KEPT, STORED, OpenCase, Stored, part_columns, stored_duty
 
 
 def reckon_spares(
@@ -55,26 +56,33 @@ def reckon_spares(
 def _stored(conn: Connection, zone: str) -> dict[int, dict[str, Stored]]:
     width = len(STORED)
     query = (
-        select(*STORED, duties.c.site_id, duties.c.id, duties.c.uid, duties.c.sequence, duties.c.revision)
+        select(*STORED, duties.c.site_id, *KEPT)
         .join(sites, sites.c.id == duties.c.site_id)
         .where(duties.c.unit_id.is_(None), duties.c.holder.like("s%"), sites.c.time_zone == zone)
     )
     found: dict[int, dict[str, Stored]] = {}
     for row in conn.execute(query):
-        stored = Stored(row[width + 1], row[width + 2], row[width + 3], row[width + 4], row[:width])
-        found.setdefault(row[width], {})[row[0]] = stored
+        found.setdefault(row[width], {})[row[0]] = stored_duty(row)
     return found
 
 
 def _open_cases(conn: Connection, zone: str) -> dict[int, list[OpenCase]]:
     query = (
-        select(cases.c.site_id, cases.c.id, cases.c.cause, cases.c.what)
+        select(*CASE)
         .join(sites, sites.c.id == cases.c.site_id)
-        .where(cases.c.unit_id.is_(None), cases.c.closed_at.is_(None), sites.c.time_zone == zone)
+        # Groups have a site too; they come and go with their members.
+        .where(
+            cases.c.unit_id.is_(None),
+            cases.c.closed_at.is_(None),
+            cases.c.cause.not_like(GROUPS),
+            sites.c.time_zone == zone,
+        )
+        .order_by(cases.c.id)
     )
     found: dict[int, list[OpenCase]] = {}
-    for site_id, *rest in conn.execute(query):
-        found.setdefault(site_id, []).append(OpenCase(*rest))
+    for row in conn.execute(query):
+        case = OpenCase(*row)
+        found.setdefault(case.site_id, []).append(case)
     return found
 
 

@@ -26,6 +26,7 @@ from ..reckoning.dates import local_day, local_instant
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
+from .causes import Limits
 from .differences import Changes
 from .loading import unit_ids, zones
 from .reckoners import Reckoners
@@ -117,7 +118,7 @@ def run_round(
     result = RoundResult(on, zone)
     with program.store.read() as conn:
         reckoners = Reckoners(book, conn)
-    changes = Changes(_namespace(program), on, program.clock())
+    changes = _changes(program, on, program.clock(), reckoners)
     after = 0
     size = program.settings.rounds.batch
     try:
@@ -222,7 +223,7 @@ def reckon_units(
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
-        changes = Changes(_namespace(program), on, now)
+        changes = _changes(program, on, now, reckoners)
         for start in range(0, len(zone_ids), program.settings.rounds.batch):
             changes.clear()
             batch = zone_ids[start : start + program.settings.rounds.batch]
@@ -318,6 +319,9 @@ def _add(result: RoundResult, changes: Changes) -> None:
     result.cases_closed += len(changes.closed)
 
 
-def _namespace(program: Program) -> str:
+def _changes(program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
+    wanted = program.settings.cases
+    limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
     with program.store.read() as conn:
-        return str(conn.execute(select(fleet.c.namespace)).scalar_one())
+        namespace = str(conn.execute(select(fleet.c.namespace)).scalar_one())
+        return Changes(namespace, on, now, limits)

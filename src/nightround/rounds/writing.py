@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from datetime import datetime
+
 from sqlalchemy import Connection, bindparam, case, delete, insert, update
 
 from ..store.tables import cases, conditions, duties, moves
+from .causes import sentences
 from .differences import Changes
+from .events import record_all, record_opened
 from .loading import STORED
 
 _DUTY = (
@@ -13,7 +17,10 @@ _DUTY = (
     .where(duties.c.id == bindparam("row_id"))
     .values(
         {column.name: bindparam(f"new_{column.name}") for column in STORED}
-        | {name: bindparam(f"new_{name}") for name in ("uid", "sequence", "revision", "changed_at")}
+        | {
+            name: bindparam(f"new_{name}")
+            for name in ("uid", "sequence", "revision", "changed_at", "not_recorded_since")
+        }
     )
 )
 _CONDITION = (
@@ -26,11 +33,20 @@ _CONDITION = (
         reckoned_on=bindparam("new_since"),
     )
 )
-_CASE = update(cases).where(cases.c.id == bindparam("row_id")).values(what=bindparam("new_what"))
+_CASE = (
+    update(cases)
+    .where(cases.c.id == bindparam("row_id"))
+    .values(
+        {
+            name: bindparam(f"new_{name}")
+            for name in ("kind", "severity", "shared", "what", "paused", "paused_until", "site_id")
+        }
+    )
+)
 _CLOSE = update(cases).where(cases.c.id == bindparam("row_id")).values(state="closed", closed_at=bindparam("now"))
 
 
-def write(conn: Connection, changes: Changes, now: object) -> None:
+def write(conn: Connection, changes: Changes, now: datetime) -> None:
     """All of it; the caller's transaction makes it all or nothing."""
     if changes.gone_duties:
         conn.execute(
@@ -52,3 +68,5 @@ def write(conn: Connection, changes: Changes, now: object) -> None:
     ):
         if rows:
             conn.execute(statement, rows)
+    record_opened(conn, [(row["cause"], "; ".join(sentences(row["what"]))) for row in changes.opened], now)
+    record_all(conn, changes.events)

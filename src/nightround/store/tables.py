@@ -1,6 +1,6 @@
 """Every table, as SQLAlchemy Core. Days are civil dates at the site; instants are UTC (`Instant`).
 
-The register's tables (sites … rota) hold facts; `evidence` is a digest of the log that can be rebuilt from it;
+The register's tables (sites … closures) hold facts; `evidence` is a digest of the log that can be rebuilt from it;
 the rest is what rounds, letters and calendars found or said, and can be reckoned again.
 """
 
@@ -181,6 +181,43 @@ rota = Table(
     UniqueConstraint("person_id", "from_at"),
 )
 
+# The bytes of the rota's calendar file as they were last read whole (id 1): in use while the file cannot be read.
+rota_files = Table(
+    "rota_files",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("path", Text, nullable=False),
+    Column("body", LargeBinary, nullable=False),
+    Column("digest", String(64), nullable=False),
+    Column("read_at", Instant, nullable=False),
+)
+
+# Days on which a person is away; both days included, in the person's zone.
+absences = Table(
+    "absences",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("person_id", ForeignKey("people.id"), nullable=False),
+    Column("from_on", Date, nullable=False),
+    Column("until_on", Date, nullable=False),
+    Column("note", Text, nullable=False, server_default=""),
+    UniqueConstraint("person_id", "from_on"),
+)
+
+# Days on which a site is closed; both days included, at the site. With `every_year` a season: the same days of every
+# year from the first on, over New Year too.
+closures = Table(
+    "closures",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("site_id", ForeignKey("sites.id"), nullable=False),
+    Column("from_on", Date, nullable=False),
+    Column("until_on", Date),  # empty: until it is taken out
+    Column("every_year", Boolean, nullable=False, server_default=text("false")),
+    Column("reason", Text, nullable=False, server_default=""),
+    UniqueConstraint("site_id", "from_on"),
+)
+
 # What the log says of a unit today, one row a unit. Fields are those of reckoning.facts.Evidence.
 evidence = Table(
     "evidence",
@@ -242,6 +279,7 @@ duties = Table(
     Column("sequence", Integer, nullable=False, server_default="0"),
     Column("changed_at", Instant, nullable=False),
     Column("revision", Integer, nullable=False, server_default="1"),
+    Column("not_recorded_since", Date),  # the day of the round that first found it so; empty in every other standing
     UniqueConstraint("holder", "key"),
     Index("ix_duties_standing", "standing"),
 )
@@ -291,15 +329,30 @@ ledger = Table(
     UniqueConstraint("zone", "on"),
 )
 
+# One row a matter that needs a person; at most one open row a cause. `shared` says what cases of a site have in common
+# that may be told as one, `group_id` the case by which this one is told, taken and listed.
 cases = Table(
     "cases",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("cause", String(80), nullable=False),  # "u12/overdue", "u12/condition"
+    Column(
+        "cause", String(80), nullable=False
+    ),  # "u12/fault", "s3/overdue", "s3/group/overdue/look", "p9/mail", "z/UTC"
     Column("unit_id", ForeignKey("units.id"), index=True),
-    Column("site_id", ForeignKey("sites.id"), nullable=False, index=True),
-    Column("kind", String(24), nullable=False),  # not-to-be-relied-on, overdue
+    Column("site_id", ForeignKey("sites.id"), index=True),  # empty: a matter of no one site
+    Column("person_id", ForeignKey("people.id"), index=True),  # whose mail was given up
+    Column("zone", String(64), nullable=False, server_default=""),  # whose round was missed
+    Column("kind", String(24), nullable=False),  # rounds.causes.KINDS
     Column("severity", String(8), nullable=False),  # urgent, soon, routine
+    Column("shared", String(64), nullable=False, server_default=""),  # "overdue/look+test"; empty: always told alone
+    Column(
+        "group_id",
+        # A group is younger than its members: a copy of the table must be allowed to write them before it.
+        ForeignKey("cases.id", deferrable=True, initially="DEFERRED"),
+        index=True,
+    ),
+    Column("paused", String(12), nullable=False, server_default=""),  # why nobody is told now: closed, unreliable
+    Column("paused_until", Date),  # the site's last closed day, where it is known
     Column("state", String(8), nullable=False),  # open, taken, closed
     Column("what", Text, nullable=False),  # JSON list of {subject, last_good_day, reason, rule, force, source}
     Column("opened_on", Date, nullable=False),
@@ -315,6 +368,18 @@ cases = Table(
         sqlite_where=text("closed_at IS NULL"),
         postgresql_where=text("closed_at IS NULL"),
     ),
+)
+
+# What became of a case, in order; never changed afterwards. Written by `rounds.events.record` alone.
+case_events = Table(
+    "case_events",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("case_id", ForeignKey("cases.id"), nullable=False, index=True),
+    Column("at", Instant, nullable=False),
+    Column("what", String(16), nullable=False),  # opened, reworded, raised, grouped, taken, told, closed …
+    Column("by", String(64), nullable=False, server_default=""),  # person code; empty: the round
+    Column("said", Text, nullable=False, server_default=""),
 )
 
 # The letter box. States: waiting → sending (leased) → sent | given up. Nothing else.
@@ -339,17 +404,40 @@ messages = Table(
     Column("sent_at", Instant),
     Column("last_answer", Text, nullable=False, server_default=""),  # the server's last words, or the failure's
     Index("ix_messages_turn", "state", "urgent", "tries", "next_try_at"),  # the order in which letters are claimed
+    Index("ix_messages_created_at", "created_at"),  # how many went within the hour
 )
 
-# Who was told of which case at which step; the unique row is what keeps anybody from being told twice.
+# Where a case stands on its ladder (`cases.ladders.Climb`); no row: its first step has not begun.
+climbs = Table(
+    "climbs",
+    metadata,
+    Column("case_id", ForeignKey("cases.id"), primary_key=True),
+    Column("lap", Integer, nullable=False),
+    Column("rung", Integer, nullable=False),  # -1: not begun
+    Column("turn", Integer, nullable=False),
+    Column("since", Instant, nullable=False),
+    Column("at", Instant, nullable=False),
+    Column("why", String(8), nullable=False, server_default=""),
+    Column("severity", String(8), nullable=False),
+    # Set once everybody who was told of the case has been told that it is closed.
+    Column("closing_told", Boolean, nullable=False, server_default=text("false")),
+    Index("ix_climbs_closing_told", "closing_told"),
+)
+
+# Who was told of which case at which step; the unique row is what keeps any mailbox from being told twice.
+# `rung` is -2 for the letter that says the case is closed; rows from before ladders have `lap` -1.
 tellings = Table(
     "tellings",
     metadata,
-    Column("case_id", ForeignKey("cases.id"), primary_key=True),
-    Column("person_id", ForeignKey("people.id"), primary_key=True),
-    Column("step", String(24), primary_key=True),  # first form: the civil date, once a day
-    Column("message_id", ForeignKey("messages.id"), nullable=False),
-    Index("ix_tellings_told", "person_id", "step"),  # what somebody was told of since a day, asked at every tick
+    Column("id", Integer, primary_key=True),
+    Column("case_id", ForeignKey("cases.id"), nullable=False),
+    Column("person_id", ForeignKey("people.id"), index=True),  # none: an address that a ladder names
+    Column("mailbox", String(320), nullable=False),  # the address in lower case
+    Column("lap", Integer, nullable=False),
+    Column("rung", Integer, nullable=False),
+    Column("turn", Integer, nullable=False),
+    Column("message_id", ForeignKey("messages.id"), nullable=False, index=True),
+    UniqueConstraint("case_id", "mailbox", "lap", "rung", "turn"),
 )
 
 feeds = Table(

@@ -49,11 +49,11 @@ def test_coordinator_manager_and_on_call_get_one_each_and_no_escalation(imported
     assert [sweep(imported), sweep(imported)] == [3, 0]
     assert keys(imported) == ["opening/CO/2026-11-25/1", "opening/MA/2026-11-25/2", "opening/ON/2026-11-25/1"]
     assert imported.told() == {
-        ("CO", 1, "2026-11-25"),
-        ("CO", 2, "2026-11-25"),
-        ("MA", 2, "2026-11-25"),
-        ("ON", 1, "2026-11-25"),
-        ("ON", 2, "2026-11-25"),
+        ("CO", 1, "0.0.0"),
+        ("CO", 2, "0.0.0"),
+        ("MA", 2, "0.0.0"),
+        ("ON", 1, "0.0.0"),
+        ("ON", 2, "0.0.0"),
     }
 
 

@@ -11,7 +11,7 @@ from nightround.letters import escalation, telling
 from nightround.store.tables import cases, messages, people
 
 from ...conftest import Clock
-from .build import LABEL, TODAY, Fleet, at, day, flat
+from .build import LABEL, Fleet, at, day, flat
 
 
 def sweep(fleet: Fleet, on: date | None = None) -> int:
@@ -40,9 +40,11 @@ def test_on_call_gets_one_letter_with_everything_worst_first(watched: Fleet) -> 
     assert sweep(watched) == 1
     (mail,) = watched.mail()
     assert mail.key == "escalation/ON/2026-11-25/1"
-    assert mail.subject == "1 unit not to be relied on, 1 overdue – M2, Mill Lane School"
+    assert mail.subject == (
+        "1 unit not to be relied on, 1 overdue – M2, Mill Lane School, since Wed 25 Nov 2026 [cases 1, 2]"
+    )
     assert mail.text.index("NOT TO BE RELIED ON: M2") < mail.text.index("14 DAYS OVERDUE: M1")
-    assert watched.told() == {("ON", 1, "2026-11-25"), ("ON", 2, "2026-11-25")}
+    assert watched.told() == {("ON", 1, "0.0.0"), ("ON", 2, "0.0.0")}
 
 
 def test_each_case_says_where_why_by_which_rule_what_to_do_and_who_knows(watched: Fleet) -> None:
@@ -60,7 +62,7 @@ def test_each_case_says_where_why_by_which_rule_what_to_do_and_who_knows(watched
     assert "To do: Look at the unit and record what you see" in text
     assert text.count("Nobody else has been told.") == 2
     assert "Leave a unit where it is until a replacement hangs there" in text
-    assert f"Say that you have it: {watched.program.settings.web.base_url}/cases/2" in text
+    assert f"Say that you have it: {watched.program.settings.web.base_url}/take/" in text
 
 
 def test_it_is_urgent_and_cannot_be_unsubscribed(sqlite_fleet: Fleet) -> None:
@@ -96,23 +98,31 @@ def test_it_comes_again_every_day_at_its_hour_until_the_case_is_closed(fleet: Fl
     assert sweep(fleet) == 0  # nobody is reminded at night
     clock.now = at(7, 0, days=1)
     assert [sweep(fleet), sweep(fleet)] == [1, 0]
+    fleet.all_sent()
     with fleet.program.store.write() as conn:
         conn.execute(update(cases).where(cases.c.id == 2).values(state="closed", closed_at=clock.now))
     clock.now = at(7, 0, days=2)
-    assert sweep(fleet) == 1
+    assert sweep(fleet) == 2  # what is open still, and what is closed
+    fleet.all_sent()
     with fleet.program.store.write() as conn:
         conn.execute(update(cases).where(cases.c.id == 1).values(state="closed", closed_at=clock.now))
     clock.now = at(7, 0, days=3)
+    assert [sweep(fleet), sweep(fleet)] == [1, 0]
+    clock.now = at(7, 0, days=4)
     assert sweep(fleet) == 0
     assert [mail.key for mail in fleet.mail()] == [
         "escalation/ON/2026-11-25/1",
         "escalation/ON/2026-11-26/1",
         "escalation/ON/2026-11-27/1",
+        "closing/ON/2026-11-27/2",
+        "closing/ON/2026-11-28/1",
     ]
     assert [mail.subject for mail in fleet.mail()] == [
-        "1 unit not to be relied on, 1 overdue – M2, Mill Lane School",
-        "Still open: 1 unit not to be relied on, 1 overdue – M2, Mill Lane School",
-        "Still open: 1 overdue – M1, Mill Lane School",
+        "1 unit not to be relied on, 1 overdue – M2, Mill Lane School, since Wed 25 Nov 2026 [cases 1, 2]",
+        "Still open: 1 unit not to be relied on, 1 overdue – M2, Mill Lane School, since Wed 25 Nov 2026 [cases 1, 2]",
+        "Still open: 1 overdue – M1, Mill Lane School, since Wed 11 Nov 2026 [case 1]",
+        "Closed: M2, Mill Lane School [case 2]",
+        "Closed: M1, Mill Lane School [case 1]",
     ]
 
 
@@ -123,7 +133,7 @@ def test_a_civil_date_that_is_given_is_the_step_whatever_the_hour(watched: Fleet
         0,
         1,
     ]
-    assert {step for _, _, step in watched.told()} == {"2026-11-25", "2026-11-26", "2026-11-27"}
+    assert {step for _, _, step in watched.told()} == {"0.0.0", "0.0.1", "0.0.2"}
 
 
 def test_a_service_that_was_down_at_the_hour_still_reminds(fleet: Fleet, clock: Clock) -> None:
@@ -138,7 +148,7 @@ def test_the_day_is_that_of_the_persons_zone(fleet: Fleet, clock: Clock) -> None
     fleet.person("TK", "on-call", ["MILL"], time_zone="Asia/Tokyo")
     clock.now = at(16)  # 01:00 on the 26th in Tokyo
     sweep(fleet)
-    assert fleet.told() >= {("TK", 1, "2026-11-26"), ("ON", 1, "2026-11-25")}
+    assert fleet.told() >= {("TK", 1, "0.0.0"), ("ON", 1, "0.0.0")}
 
 
 def test_a_new_case_is_told_at_once_and_by_itself(fleet: Fleet, clock: Clock) -> None:
@@ -274,7 +284,7 @@ def test_two_people_with_one_mailbox_are_told_once(fleet: Fleet) -> None:
     assert sweep(fleet) == 2
     assert sweep(fleet) == 0
     # Each case once: what falls to the second alone, the second is told.
-    assert fleet.told() == {("ON", 1, "2026-11-25"), ("ON", 2, "2026-11-25"), ("ZO", 3, "2026-11-25")}
+    assert fleet.told() == {("ON", 1, "0.0.0"), ("ON", 2, "0.0.0"), ("ZO", 3, "0.0.0")}
 
 
 @pytest.mark.parametrize("email", ["", "nonsense"])
@@ -398,7 +408,9 @@ def test_a_long_list_is_cut_and_all_of_it_counts_as_told(sqlite_fleet: Fleet) ->
         fleet.case(f"U{number:02}", good=day(-number - 1))
     assert [sweep(fleet), sweep(fleet)] == [1, 0]
     (mail,) = fleet.mail()
-    assert mail.subject == f"{many} overdue – U{many - 1:02}, Site MILL"
+    assert mail.subject == (
+        f"{many} overdue – U{many - 1:02}, Site MILL, since Tue 27 Oct 2026 [cases 27, 28, 29 and 26 more]"
+    )
     assert f"and 9 more, less grave: {fleet.program.settings.web.base_url}/cases" in mail.text
     assert len(fleet.told()) == many
 
@@ -428,7 +440,7 @@ def test_a_case_about_a_sites_spares_has_its_own_words(sqlite_fleet: Fleet) -> N
     fleet.case("", site="MILL", good=day(-4))
     sweep(fleet)
     (mail,) = fleet.mail()
-    assert mail.subject == "1 overdue – spare parts, Site MILL"
+    assert mail.subject == "1 overdue – spare parts, Site MILL, since Sat 21 Nov 2026 [case 1]"
     assert "Replace spare battery: 4 days overdue" in mail.text
 
 
@@ -470,12 +482,15 @@ def test_the_way_in_is_the_readers_own(sqlite_fleet: Fleet) -> None:
     two_cases(fleet)
     sweep(fleet)
     (mail,) = fleet.mail()
-    token = mail.text.partition("/me/")[2].split()[0]
-    assert links.read_me(fleet.program.settings, token, fleet.program.clock()).person == "ON"
+    tokens = [piece.split()[0] for piece in mail.text.split("/take/")[1:]]
+    now = fleet.program.clock()
+    read = [links.read_take(fleet.program.settings, token, now) for token in tokens]
+    assert [(link.person, case_id) for link, case_id in read] == [("ON", 2), ("ON", 1)]
+    assert "/me/" not in mail.text + mail.html  # what opens a single case opens nothing else
+    with pytest.raises(links.NotOurs):
+        links.read_me(fleet.program.settings, tokens[0], now)
     with pytest.raises(links.Expired):
-        links.read_me(
-            fleet.program.settings, token, fleet.program.clock() + timedelta(days=escalation.LINK_DAYS, seconds=1)
-        )
+        links.read_take(fleet.program.settings, tokens[0], now + timedelta(days=links.TAKE_DAYS, seconds=1))
 
 
 def test_a_killed_sweep_goes_on_where_it_stopped(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -523,7 +538,7 @@ def test_a_letter_and_its_tellings_are_stored_together_or_not_at_all(
     assert telling._store(fleet.program, made.escalations[0], *found) is False
     assert [mail.key for mail in fleet.mail()] == ["escalation/ON/2026-11-25/2"]
     assert sweep(fleet) == 1  # what is left
-    assert fleet.told() == {("ON", 1, "2026-11-25"), ("ON", 2, "2026-11-25")}
+    assert fleet.told() == {("ON", 1, "0.0.0"), ("ON", 2, "0.0.0")}
 
 
 def test_cases_closed_between_the_plan_and_the_letter_are_not_told(fleet: Fleet) -> None:
@@ -550,4 +565,4 @@ def test_the_step_follows_the_clock_over_the_autumn_change(sqlite_fleet: Fleet, 
         clock.now = datetime(2026, 10, 24, tzinfo=UTC) + timedelta(hours=hour)
         counts.append(sweep(fleet))
     assert counts == [1, 0, 1, 0, 1]
-    assert TODAY not in {date.fromisoformat(step) for _, _, step in fleet.told()}
+    assert [mail.key.split("/")[2] for mail in fleet.mail()] == ["2026-10-24", "2026-10-25", "2026-10-26"]

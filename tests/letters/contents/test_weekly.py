@@ -449,6 +449,25 @@ def test_people_whom_no_letter_reaches_and_sites_without_anybody_are_named(fleet
     assert "Nobody is on call for 1 site: Site MILL." in text
 
 
+def test_a_gap_in_the_rota_is_told_with_its_time_and_another_readers_sites_are_not(fleet: Fleet) -> None:
+    for site in ("MILL", "POOL"):
+        fleet.site(site)
+        fleet.unit(f"{site}-1", site, "in service")
+    fleet.person("A", "coordinator", whole=True)
+    fleet.person("B", "coordinator site-contact", ["POOL"])
+    fleet.person("C", "on-call site-contact", ["MILL"])
+    fleet.person("D", "on-call", ["POOL"])
+    fleet.round_done()
+    fleet.on_rota("C", at(8, days=-1), at(8, days=3))
+    fleet.on_rota("C", at(8, days=4), at(8, days=40))
+    fleet.on_rota("D", at(8, days=-1), at(8, days=40))
+    weekly.post_owed(fleet.program, fleet.program.clock())
+    told = {mail.to.split("@")[0][-1].upper(): flat(mail.text) for mail in fleet.mail("weekly")}
+    gap = "Nobody is on call from Sat 28 Nov 2026, 08:00 to Sun 29 Nov 2026, 08:00 for Site MILL."
+    assert gap in told["A"]
+    assert gap not in told["B"]
+
+
 def test_days_are_those_of_each_site(sqlite_fleet: Fleet, clock: Clock) -> None:
     # 25 Nov 12:00 UTC is 26 Nov 01:00 in Auckland (UTC+13): what was good to the 25th is over there, not in London.
     fleet = sqlite_fleet

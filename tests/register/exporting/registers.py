@@ -43,6 +43,7 @@ def _codes(most: int) -> st.SearchStrategy[list[str]]:
 
 _LINE, _NOTES = _kept(cells.line, 12), _kept(cells.notes, 20, multiline=True)
 _DAY = st.none() | st.dates(date(1990, 1, 1), date(2026, 11, 24))
+_SOME_DAY = st.dates(date(2020, 1, 1), date(2029, 12, 31))
 _LABEL = st.none() | st.sampled_from([Days("day-first").label(text) for text in _LABELS])
 
 
@@ -56,7 +57,7 @@ def _row(values: dict[str, Value]) -> Row:
 
 @st.composite
 def registers(draw: st.DrawFn) -> Reading:
-    """A register as it is read from somewhere: sites, units, parts, people, certificates, rota."""
+    """A register as it is read from somewhere: sites, units, parts, people, certificates, rota, absences, closures."""
     reading = Reading()
     tables = reading.tables
     sites = draw(_codes(3).filter(bool))
@@ -97,6 +98,16 @@ def registers(draw: st.DrawFn) -> Reading:
             end = start + timedelta(hours=draw(st.integers(0, 200)))
             values = {"person": person, "from": start.replace(tzinfo=UTC), "until": end.replace(tzinfo=UTC)}
             tables.setdefault("rota", []).append(_row(values))
+        for first in draw(st.sets(_SOME_DAY, max_size=2)):
+            last = first + timedelta(days=draw(st.integers(0, 400)))
+            values = {"person": person, "from": first, "until": last, "note": draw(_LINE)}
+            tables.setdefault("absences", []).append(_row(values))
+    for site in sites:
+        for first in draw(st.sets(_SOME_DAY, max_size=2)):
+            days, yearly = draw(st.integers(0, 360)), draw(st.booleans())
+            until = first + timedelta(days=days) if yearly or days % 2 else None
+            values = {"site": site, "from": first, "until": until, "every_year": "yes" if yearly else "no"}
+            tables.setdefault("closures", []).append(_row(values | {"reason": draw(_LINE)}))
     return reading
 
 

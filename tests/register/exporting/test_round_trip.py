@@ -84,7 +84,7 @@ def test_importing_an_export_changes_nothing(empty: Path, reading: Reading, data
         report = import_file(program, folder / name, accept_odd=True)
         assert report.written
         _nothing_changed(import_file(program, folder / name))
-        for table in ("sites", "units", "parts", "people", "training", "log", "rota"):
+        for table in ("sites", "units", "parts", "people", "training", "log", "rota", "absences", "closures"):
             assert len(_everything(other)[table]) == len(before[table]), table
         store.close()
         other.close()

@@ -46,7 +46,7 @@ def test_a_mapping_says_what_sheets_and_headings_mean(tmp_path: Path) -> None:
     assert [part["kind"] for part in values(reading, "parts")] == ["pads-universal"]
     assert [remark.partition("not read, ")[2] for remark in reading.remarks if "not read" in remark] == [
         "for nothing is known by that heading: 'Größe'",
-        "for its name is no table's (sites, units, parts, people, training, log, rota)",
+        "for its name is no table's (sites, units, parts, people, training, log, rota, absences, closures)",
     ]
 
 

@@ -67,7 +67,7 @@ def test_headings_mean_the_same_in_four_languages(heading: str, target: str) -> 
 
 @pytest.mark.parametrize("table", TABLES)
 def test_a_field_has_its_own_name_in_every_table(table: str) -> None:
-    own = {"sites", "units", "parts", "people", "training", "log", "rota"}
+    own = {"sites", "units", "parts", "people", "training", "log", "rota", "absences", "closures"}
     assert table in own
     for heading, target in targets(table).items():
         assert heading, target

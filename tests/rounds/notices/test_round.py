@@ -65,7 +65,7 @@ def test_overdue_opens_a_case_and_underway_closes_it(program: Program) -> None:
     night(program, date(2026, 12, 11))
     assert open_cases(program) == {}
     night(program, date(2026, 12, 12))
-    assert open_cases(program) == {"IN-1": "overdue", "IN-2": "overdue", "BARE": "overdue"}
+    assert open_cases(program) == {"IN-1": "notice", "IN-2": "notice", "BARE": "notice"}
     do(program, ids["IN-1"], "reported", notice="FSN-7")
     night(program, date(2026, 12, 12))
     assert owed(program, duties.c.standing, duties.c.last_good_day)["IN-1"] == ("open", date(2027, 1, 1))
@@ -78,7 +78,7 @@ def test_stop_using_opens_a_case_until_the_unit_is_corrected_and_it_may_come_bac
     night(program)
     assert condition(program, "IN-1") == "not to be relied on"
     assert condition(program, "BARE") == "work due"
-    assert open_cases(program) == {"IN-1": "not-to-be-relied-on", "IN-2": "not-to-be-relied-on"}
+    assert open_cases(program) == {"IN-1": "notice", "IN-2": "notice"}
     do(program, ids["IN-1"], "withdrawn")
     reckon_units(program, [ids["IN-1"]], BOOK)
     assert condition(program, "IN-1") == "withdrawn"

@@ -1,0 +1,178 @@
+"""Keeps where each case stands on its ladder: reads it, and writes a step only where nobody else did meanwhile."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+from typing import NamedTuple
+
+from sqlalchemy import Connection, and_, bindparam, func, or_, select, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from .. import waits
+from ..settings import Settings
+from ..settings_cases import Cases
+from ..store.tables import cases, climbs, sites, tellings
+from .ladders import Climb, Ladder, Step
+
+CLOSED = -2  # the rung under which the letter that says a case is closed is kept
+_CLIMB = (climbs.c.lap, climbs.c.rung, climbs.c.turn, climbs.c.since, climbs.c.at, climbs.c.why, climbs.c.severity)
+
+
+class Open(NamedTuple):
+    """An open case that nobody has in hand. `climb` is None where its first step has not begun."""
+
+    id: int
+    site_id: int | None
+    site_type: str
+    severity: str
+    found_at_import: bool
+    opened_at: datetime
+    climb: Climb | None
+
+
+class Told(NamedTuple):
+    """A telling: to which mailbox, at which step of which lap."""
+
+    mailbox: str
+    rung: int
+    turn: int
+
+
+class Change(NamedTuple):
+    """A case that goes on to another step."""
+
+    case_id: int
+    was: Climb | None
+    now: Climb
+
+
+class Ladders:
+    """The ladders in force, by severity and site type; severities that the settings do not name have the defaults."""
+
+    def __init__(self, settings: Settings) -> None:
+        self._by: dict[tuple[str, str], Ladder] = {}
+        for said in (*Cases().ladders, *settings.cases.ladders):
+            steps = tuple(
+                Step(
+                    tuple(step.who),
+                    waits.read(step.after),
+                    waits.read(step.repeat, cadence=True) if step.repeat else None,
+                    step.stop_after,
+                )
+                for step in said.steps
+            )
+            ladder = Ladder(said.severity, said.told, steps, waits.read(said.again, cadence=True))
+            for site_type in said.site_types or [""]:
+                self._by[said.severity, site_type] = ladder
+
+    def of(self, severity: str, site_type: str) -> Ladder:
+        """The ladder of such a case."""
+        return self._by.get((severity, site_type)) or self._by[severity, ""]
+
+    def names(self) -> set[str]:
+        """Every word in them that names somebody."""
+        return {name for ladder in self._by.values() for step in ladder.steps for name in step.who}
+
+
+def open_cases(conn: Connection, at: datetime) -> list[Open]:
+    """The cases whose cause remains, less those that somebody has in hand at that instant, that are told as part of
+    a group, or that rest while their site is closed."""
+    query = (
+        select(
+            cases.c.id,
+            cases.c.site_id,
+            sites.c.site_type,
+            cases.c.severity,
+            cases.c.found_at_import,
+            cases.c.opened_at,
+            *_CLIMB[:-1],
+            climbs.c.severity.label("climbed_as"),
+        )
+        .select_from(
+            cases.outerjoin(sites, sites.c.id == cases.c.site_id).outerjoin(climbs, climbs.c.case_id == cases.c.id)
+        )
+        .where(
+            cases.c.closed_at.is_(None),
+            cases.c.group_id.is_(None),
+            cases.c.paused == "",
+            or_(cases.c.state == "open", cases.c.taken_until.is_(None), cases.c.taken_until <= at),
+        )
+        .order_by(cases.c.id)
+    )
+    return [
+        Open(*row[:2], row[2] or "", *row[3:6], None if row[6] is None else Climb._make(row[6:]))
+        for row in conn.execute(query)
+    ]
+
+
+def told_in_lap(conn: Connection, at: datetime) -> dict[int, set[Told]]:
+    """By open case, what was told of it in the lap that it is in."""
+    query = (
+        select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, tellings.c.turn)
+        .join(cases, cases.c.id == tellings.c.case_id)
+        .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)
+        .where(cases.c.closed_at.is_(None), tellings.c.lap == func.coalesce(climbs.c.lap, 0))
+    )
+    found: dict[int, set[Told]] = {}
+    for case_id, *said in conn.execute(query):
+        found.setdefault(case_id, set()).add(Told(*said))
+    return found
+
+
+def keep(conn: Connection, changes: Sequence[Change]) -> set[int]:
+    """Writes the changes and gives the cases for which that held; another node was quicker with all others."""
+    begun = [change for change in changes if change.was is None]
+    gone_on = [change for change in changes if change.was is not None]
+    held: set[int] = set()
+    insert = postgresql.insert if conn.dialect.name == "postgresql" else sqlite.insert
+    for chunk in _chunks(begun):
+        statement = (
+            insert(climbs)
+            .values([{"case_id": change.case_id, **change.now._asdict()} for change in chunk])
+            .on_conflict_do_nothing()
+            .returning(climbs.c.case_id)
+        )
+        held |= set(conn.execute(statement).scalars())
+    for change in gone_on:
+        assert change.was is not None
+        done = conn.execute(
+            _GO_ON,
+            {
+                "b_case": change.case_id,
+                **{f"was_{name}": getattr(change.was, name) for name in ("lap", "rung", "turn")},
+                **{f"b_{name}": value for name, value in change.now._asdict().items()},
+            },
+        )
+        if done.rowcount == 1:
+            held.add(change.case_id)
+    return held
+
+
+_GO_ON = (
+    update(climbs)
+    .where(
+        and_(
+            climbs.c.case_id == bindparam("b_case"),
+            climbs.c.lap == bindparam("was_lap"),
+            climbs.c.rung == bindparam("was_rung"),
+            climbs.c.turn == bindparam("was_turn"),
+        )
+    )
+    .values({name: bindparam(f"b_{name}") for name in Climb._fields})
+)
+
+
+def put_back(conn: Connection, case_id: int, until: datetime, severity: str) -> None:
+    """A case that somebody takes begins at the top when their time is over; until then nothing is told of it."""
+    row = conn.execute(select(climbs.c.lap).where(climbs.c.case_id == case_id)).first()
+    top = Climb(0 if row is None else row.lap + 1, -1, 0, until, until, "taken", severity)
+    if row is None:
+        keep(conn, [Change(case_id, None, top)])
+    else:
+        conn.execute(update(climbs).where(climbs.c.case_id == case_id).values(**top._asdict()))
+
+
+def _chunks(changes: Sequence[Change], size: int = 200) -> Iterable[Sequence[Change]]:
+    for start in range(0, len(changes), size):
+        yield changes[start : start + size]

@@ -1,0 +1,144 @@
+"""Gets at the rota's calendar file: read again only when it has changed, and kept for when it cannot be read.
+
+Never raises for what is wrong with the file: a round must not fail because somebody's export did.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from sqlalchemy import Connection, delete, insert, select
+
+from ...bootstrap import Program
+from ...settings import Settings
+from ...store.tables import rota_files
+from .calendar_file import CalendarFile, FileShift, Reading, Unreadable
+
+LARGEST = 8 * 1024 * 1024
+_KEPT_READINGS = 8
+_KEPT_FILES = 2
+_DAY = timedelta(days=1)
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What is to be used as the file: None where there is none. `problem`: why it is not the file of this moment."""
+
+    file: _Parsed | None
+    problem: str
+
+
+class _Parsed:
+    """A file's bytes, understood, with the last readings of it."""
+
+    def __init__(self, body: bytes) -> None:
+        self.body = body
+        self.digest = hashlib.sha256(body).hexdigest()
+        self._file = CalendarFile(body)
+        self._readings: OrderedDict[tuple[datetime, datetime, str], Reading] = OrderedDict()
+        self._mentioned: tuple[FileShift, ...] | None = None
+        self._lock = threading.Lock()  # pages are served on several threads
+
+    def between(self, start: datetime, end: datetime, zone: ZoneInfo) -> Reading:
+        """As CalendarFile.between, for whole UTC days around the time asked for."""
+        first = datetime.combine(start.astimezone(UTC).date(), time(), UTC)
+        last = datetime.combine(end.astimezone(UTC).date() + _DAY, time(), UTC)
+        key = (first, last, zone.key)
+        with self._lock:
+            found = self._readings.pop(key, None) or self._file.between(first, last, zone)
+            self._readings[key] = found
+            while len(self._readings) > _KEPT_READINGS:
+                self._readings.popitem(last=False)
+        return found
+
+    def mentioned(self) -> tuple[FileShift, ...]:
+        """As CalendarFile.mentioned."""
+        with self._lock:
+            if self._mentioned is None:
+                self._mentioned = self._file.mentioned()
+            return self._mentioned
+
+
+_files: OrderedDict[str, tuple[tuple[int, int], _Parsed]] = OrderedDict()
+_restored: OrderedDict[str, _Parsed] = OrderedDict()
+_lock = threading.Lock()
+
+
+def source(conn: Connection, settings: Settings) -> Source:
+    """The file that the settings name, else its last good reading, with what is wrong."""
+    if settings.rota.file is None:
+        return Source(None, "")
+    path = settings.path(settings.rota.file)
+    try:
+        return Source(_read(path), "")
+    except Unreadable as error:
+        wrong = f"rota.file: {path} {error}"
+    held = conn.execute(
+        select(rota_files.c.digest, rota_files.c.read_at).where(rota_files.c.id == 1, rota_files.c.path == str(path))
+    ).first()
+    if held is None:
+        return Source(None, f"{wrong}; until then only the table says who is on call")
+    shown = f"{held.read_at:%Y-%m-%d %H:%M} UTC"
+    return Source(_restore(conn, held.digest), f"{wrong}; until then its last good reading, of {shown}, is in use")
+
+
+def keep(program: Program) -> None:
+    """Keeps the bytes of the file in the database, where they have changed and can be read."""
+    settings = program.settings
+    if settings.rota.file is None:
+        return
+    path = settings.path(settings.rota.file)
+    try:
+        parsed = _read(path)
+    except Unreadable:
+        return  # said by everything that uses the rota
+    with program.store.read() as conn:
+        held = conn.execute(select(rota_files.c.path, rota_files.c.digest).where(rota_files.c.id == 1)).first()
+    if held is not None and tuple(held) == (str(path), parsed.digest):
+        return
+    row = {"id": 1, "path": str(path), "body": parsed.body, "digest": parsed.digest, "read_at": program.clock()}
+    with program.store.write() as conn:
+        conn.execute(delete(rota_files))
+        conn.execute(insert(rota_files).values(row))
+
+
+def _read(path: Path) -> _Parsed:
+    """Reads the file if it is another than before. Raises Unreadable, said as what follows the file's name."""
+    try:
+        seen = path.stat()
+        stamp = (seen.st_mtime_ns, seen.st_size)
+        with _lock:
+            known = _files.get(str(path))
+        if known is not None and known[0] == stamp:
+            return known[1]
+        if seen.st_size > LARGEST:
+            raise Unreadable(f"is larger than {LARGEST // 1024 // 1024} MB; export only the coming year")
+        body = path.read_bytes()
+    except OSError as error:
+        why = error.strerror or type(error).__name__
+        raise Unreadable(f"cannot be read ({why}); put it back or correct the setting") from None
+    parsed = _Parsed(body)
+    with _lock:
+        _files[str(path)] = (stamp, parsed)
+        while len(_files) > _KEPT_FILES:
+            _files.popitem(last=False)
+    return parsed
+
+
+def _restore(conn: Connection, digest: str) -> _Parsed:
+    with _lock:
+        known = _restored.get(digest)
+    if known is None:
+        body = conn.execute(select(rota_files.c.body).where(rota_files.c.id == 1)).scalar_one()
+        known = _Parsed(bytes(body))
+        with _lock:
+            _restored[digest] = known
+            while len(_restored) > _KEPT_FILES:
+                _restored.popitem(last=False)
+    return known

@@ -1,0 +1,58 @@
+"""What one sweep is to do, as values: who is told what, and which cases go on to another step. Decides nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from ..cases.climbing import Change
+from .audience import Reader
+
+Mark = tuple[int, int, int]  # lap, rung and turn under which somebody is told
+
+
+@dataclass(slots=True)
+class Errand:
+    """What one person is to be told in one letter. `day` is the civil day in their zone, ISO.
+
+    `marks` has the cases, with the step under which each is told; `before` holds those they were told of earlier;
+    `whys` the words of the ladder that call them, `gaps` who should have been told before them, `laps` those that
+    come from the top of their ladder again because nobody took them.
+    """
+
+    reader: Reader
+    day: str
+    marks: dict[int, Mark] = field(default_factory=dict)
+    before: set[int] = field(default_factory=set)
+    whys: set[str] = field(default_factory=set)
+    gaps: dict[str, None] = field(default_factory=dict)  # in the order of the ladder
+    laps: set[int] = field(default_factory=set)
+    # For closed cases: the mailbox that was told of each.
+    told_at: dict[int, str] = field(default_factory=dict)
+    urgent: bool = False
+    # Filled in by the brake: until when this mailbox gets no more, and whose letters this one stands for.
+    last_until: datetime | None = None
+    stands_for: tuple[str, ...] = ()
+
+    @property
+    def case_ids(self) -> list[int]:
+        return list(self.marks)
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """Who is told what, which cases go on to another step for it, and what nobody can be told."""
+
+    escalations: tuple[Errand, ...]
+    openings: tuple[Errand, ...]
+    closings: tuple[Errand, ...]
+    changes: tuple[Change, ...]
+    findings: tuple[str, ...]
+
+    def going(self) -> dict[int, list[Reader]]:
+        """By case, everybody who is told of it in this sweep."""
+        found: dict[int, list[Reader]] = {}
+        for errand in (*self.escalations, *self.openings):
+            for case_id in errand.marks:
+                found.setdefault(case_id, []).append(errand.reader)
+        return found

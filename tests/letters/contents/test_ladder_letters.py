@@ -1,0 +1,344 @@
+"""The shipped ladders in letters: who gets what when nobody takes a case, and the word when it closes."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from sqlalchemy import update
+
+from nightround.bootstrap import Program
+from nightround.cases import taking
+from nightround.letters import telling
+from nightround.letters.errands import next_step
+from nightround.letters.withdrawing import withdraw_closed
+from nightround.settings_cases import Cases, Ladder, Step
+from nightround.store.tables import absences, cases, messages, people
+
+from ...conftest import Clock
+from .build import Fleet, at, day, flat
+
+
+def sweep(fleet: Fleet) -> list[str]:
+    """The people told by one sweep, by code; their letters go out."""
+    before = len(fleet.mail())
+    telling.sweep(fleet.program, fleet.program.clock())
+    told = [mail.key.split("/")[1] for mail in fleet.mail()[before:]]
+    fleet.all_sent()
+    return told
+
+
+def fault(fleet: Fleet, unit: str = "M1", site: str = "MILL") -> int:
+    reason = "fault since 2026-11-25: it beeps"
+    fleet.unit(unit, site, "not to be relied on", reason)
+    return fleet.case(unit, "not-to-be-relied-on", reason=reason)
+
+
+def close(fleet: Fleet, *case_ids: int) -> None:
+    with fleet.program.store.write() as conn:
+        conn.execute(
+            update(cases).where(cases.c.id.in_(case_ids)).values(state="closed", closed_at=fleet.program.clock())
+        )
+
+
+@pytest.fixture
+def staffed(shipped: Fleet, clock: Clock) -> Fleet:
+    """One site with somebody in each role; it is ten past two at night."""
+    clock.now = at(2, 10)
+    shipped.site("MILL", name="Mill Lane School", country="GB", subdivision="ENG")
+    shipped.person("ON", "on-call", ["MILL"])
+    shipped.person("CO", "coordinator", whole=True)
+    shipped.person("MA", "manager", ["MILL"])
+    shipped.round_done()
+    return shipped
+
+
+def test_an_urgent_case_wakes_who_is_on_call_then_the_coordinator_then_the_manager(
+    staffed: Fleet, clock: Clock
+) -> None:
+    fault(staffed)
+    seen = []
+    for _ in range(6 * 24 * 3):
+        seen += [(clock.now, who) for who in sweep(staffed)]
+        clock.forward(minutes=10)
+    assert seen == [
+        (at(2, 10), "ON"),
+        (at(6, 10), "CO"),
+        (at(6, 10), "ON"),
+        *((at(2, 10, days=1), who) for who in ("CO", "MA", "ON")),
+        *((at(7, 0, days=2), who) for who in ("CO", "MA", "ON")),
+    ]
+
+
+def test_what_is_merely_overdue_wakes_nobody(staffed: Fleet, clock: Clock) -> None:
+    staffed.unit("M1", "MILL", "work due")
+    staffed.case("M1", good=day(-1))
+    assert sweep(staffed) == []
+    with staffed.program.store.read() as conn:
+        assert next_step(conn, staffed.program.settings, clock.now) == at(7)
+    clock.now = at(6, 59)
+    assert sweep(staffed) == []
+    clock.now = at(7)
+    assert sweep(staffed) == ["ON"]
+    # Three working days of ten hours, from Wednesday 07:00: the end of Friday, which is not quiet yet.
+    clock.now = at(17, 59, days=2)
+    assert sweep(staffed) == ["ON"]  # the daily repeat of Friday, found late
+    clock.now = at(18, 0, days=2)
+    assert sweep(staffed) == ["CO", "ON"]
+
+
+def test_a_routine_case_waits_for_working_hours_over_a_holiday_weekend(staffed: Fleet, clock: Clock) -> None:
+    """Christmas 2026 in England: Friday 25 December and, for the Saturday, Monday 28 December."""
+    clock.now = datetime(2026, 12, 24, 19, 0, tzinfo=UTC)
+    staffed.unit("M1", "MILL", "work due")
+    staffed.case("M1", good=day(-1), severity="routine")
+    assert sweep(staffed) == []
+    clock.now = datetime(2026, 12, 29, 7, 59, tzinfo=UTC)
+    assert sweep(staffed) == []
+    clock.now = datetime(2026, 12, 29, 8, 0, tzinfo=UTC)
+    assert sweep(staffed) == ["CO"]
+
+
+def test_whoever_takes_the_watch_hears_of_what_is_open(staffed: Fleet, clock: Clock) -> None:
+    staffed.person("ZO", "on-call", ["MILL"])
+    staffed.on_rota("ON", at(0), at(6))
+    staffed.on_rota("ZO", at(6), at(0, days=1))
+    fault(staffed)
+    assert sweep(staffed) == ["ON"]
+    with staffed.program.store.read() as conn:
+        assert next_step(conn, staffed.program.settings, clock.now) == at(6)
+    clock.now = at(6)
+    assert sweep(staffed) == ["ZO"]
+
+
+def test_somebody_who_is_away_is_passed_over_and_the_next_reads_why(staffed: Fleet) -> None:
+    with staffed.program.store.write() as conn:
+        row = {"person_id": staffed.people["ON"], "from_on": day(-1), "until_on": day(3), "note": ""}
+        conn.execute(absences.insert().values(**row))
+    fault(staffed)
+    assert sweep(staffed) == ["CO"]
+    assert "You get this because everybody who is on call is away and you are coordinator." in flat(
+        staffed.mail()[0].text
+    )
+
+
+def test_a_case_in_hand_is_quiet_and_comes_back_from_the_top(staffed: Fleet, clock: Clock) -> None:
+    case = fault(staffed)
+    sweep(staffed)
+    clock.now = at(6, 10)
+    assert sweep(staffed) == ["CO", "ON"]
+    with staffed.program.store.write() as conn:
+        taking.take(conn, case, "ON", at(20), clock.now)
+    for hour in (7, 12, 19):
+        clock.now = at(hour, 30)
+        assert sweep(staffed) == []
+    clock.now = at(20)
+    assert sweep(staffed) == ["ON"]
+    assert "Person ON had it until Wed 25 Nov 2026, 20:00; it is still open." in flat(staffed.mail()[-1].text)
+    clock.now = at(0, 0, days=1)
+    assert sweep(staffed) == ["CO", "ON"]
+
+
+def test_a_ladder_that_ends_begins_at_the_top_and_tells_the_coordinator(staffed: Fleet, clock: Clock) -> None:
+    short = [Step(who=["on-call"], after="0 minutes"), Step(who=["manager"], after="1 hour")]
+    ladder = Ladder(severity="urgent", told="at any hour", steps=short, again="3 hours")
+    settings = staffed.program.settings.model_copy(update={"cases": Cases(ladders=[ladder])})
+    fleet = Fleet(Program(settings, staffed.program.store, staffed.program.clock))
+    fleet.know(staffed)
+    fault(fleet)
+    seen = []
+    for _ in range(12):
+        seen.append(sweep(fleet))
+        clock.forward(minutes=30)
+    assert [told for told in seen if told] == [["ON"], ["MA"], ["CO", "ON"], ["MA"]]
+    again = [mail for mail in fleet.mail() if mail.to.startswith("Person CO")]
+    assert "Nobody has said that they have it. Everybody on the list was told, and it now begins from the top" in flat(
+        again[0].text
+    )
+
+
+def test_a_named_person_and_an_address_may_stand_on_a_ladder(staffed: Fleet, clock: Clock) -> None:
+    steps = [Step(who=["person:NOBODY", "person:MA", "address:desk@example.org", "rota"], after="0 minutes")]
+    ladder = Ladder(severity="urgent", told="at any hour", steps=steps)
+    settings = staffed.program.settings.model_copy(update={"cases": Cases(ladders=[ladder])})
+    fleet = Fleet(Program(settings, staffed.program.store, staffed.program.clock))
+    fleet.know(staffed)
+    case = fault(fleet)
+    assert len(sweep(fleet)) == 2
+    manager, desk = sorted(fleet.mail(), key=lambda mail: mail.to)
+    assert desk.to == "desk@example.org"
+    assert "NOBODY is not in the register; nobody is on the rota now" in flat(desk.text)
+    assert f"/cases/{case}" in desk.text and "/take/" not in desk.text
+    assert "/take/" in manager.text
+    close(fleet, case)
+    assert len(sweep(fleet)) == 2
+    assert {mail.to for mail in fleet.mail()[2:]} == {desk.to, manager.to}
+
+
+def test_a_site_type_may_have_its_own_ladder(staffed: Fleet, clock: Clock) -> None:
+    fleet = staffed
+    own = Ladder(
+        severity="urgent", site_types=["school"], told="at any hour", steps=[Step(who=["manager"], after="0 minutes")]
+    )
+    fleet = Fleet(
+        Program(
+            staffed.program.settings.model_copy(update={"cases": Cases(ladders=[own])}),
+            staffed.program.store,
+            staffed.program.clock,
+        )
+    )
+    fleet.know(staffed)
+    fleet.site("SCHOOL", site_type="school")
+    fleet.person("HEAD", "manager", ["SCHOOL"])
+    fault(fleet, "S1", "SCHOOL")
+    fault(fleet, "M1", "MILL")  # the shipped ladder
+    assert sweep(fleet) == ["HEAD", "ON"]
+
+
+def test_whoever_was_told_hears_once_that_it_is_closed(staffed: Fleet, clock: Clock) -> None:
+    case = fault(staffed)
+    sweep(staffed)
+    clock.now = at(6, 10)
+    sweep(staffed)
+    close(staffed, case)
+    assert sorted(sweep(staffed)) == ["CO", "ON"]
+    for _ in range(3):
+        clock.forward(hours=20)
+        assert sweep(staffed) == []
+    mail = staffed.mail("closing")[0]
+    assert mail.subject == f"Closed: M1, Mill Lane School [case {case}]"
+    assert "The cause of this is gone: nothing more comes of it." in flat(mail.text)
+    assert "Fault since Wed 25 Nov 2026: it beeps." in flat(mail.text)
+    told = next(one for one in staffed.mail("escalation") if one.to == mail.to)
+    assert told.message["Message-ID"] in mail.message["References"]
+    assert not mail.urgent
+
+
+def test_that_something_overdue_is_closed_wakes_nobody_either(staffed: Fleet, clock: Clock) -> None:
+    clock.now = at(12)
+    staffed.unit("M1", "MILL", "work due")
+    case = staffed.case("M1", good=day(-1))
+    assert sweep(staffed) == ["ON"]
+    clock.now = at(23)
+    close(staffed, case)
+    assert sweep(staffed) == []
+    clock.now = at(7, days=1)
+    assert sweep(staffed) == ["ON"]
+
+
+def test_an_escalation_that_had_not_gone_when_its_case_closed_is_taken_back(staffed: Fleet) -> None:
+    case, other = fault(staffed), fault(staffed, "M2")
+    telling.sweep(staffed.program, staffed.program.clock())
+    close(staffed, case)
+    assert withdraw_closed(staffed.program) == 0  # the other is open still
+    close(staffed, other)
+    assert withdraw_closed(staffed.program) == 1
+    assert staffed.mail() == [] and staffed.told() == set()
+    assert sweep(staffed) == []  # whoever was told nothing is not told that it is over
+
+
+def test_a_letter_given_up_moves_the_case_on_at_once(staffed: Fleet, clock: Clock) -> None:
+    fault(staffed)
+    telling.sweep(staffed.program, clock.now)
+    with staffed.program.store.write() as conn:
+        conn.execute(update(messages).values(state="given up"))
+    clock.forward(minutes=1)
+    assert sweep(staffed) == ["CO"]
+    assert "no letter gets through to who is on call and you are coordinator" in flat(staffed.mail()[-1].text)
+
+
+def test_where_nobody_could_be_told_an_address_on_record_is_used_at_once(staffed: Fleet, clock: Clock) -> None:
+    with staffed.program.store.write() as conn:
+        conn.execute(update(people).values(email=""))
+    fault(staffed)
+    assert sweep(staffed) == []
+    clock.forward(days=3)
+    with staffed.program.store.write() as conn:
+        conn.execute(update(people).where(people.c.person == "MA").values(email="ma@example.org"))
+    clock.forward(minutes=1)
+    assert sweep(staffed) == ["MA"]
+
+
+def test_a_mailbox_gets_no_more_than_its_limit_and_the_rest_in_one_letter(staffed: Fleet, clock: Clock) -> None:
+    clock.now = at(10)
+    limit = staffed.program.settings.cases.person_hour
+    told = []
+    for number in range(limit + 4):
+        fault(staffed, f"U{number}")
+        told += sweep(staffed)
+        clock.forward(minutes=2)
+    assert told == ["ON"] * limit
+    last = staffed.mail()[-1]
+    assert "what is new before Wed 25 Nov 2026, 11:00 will come in one letter then." in flat(last.text)
+    swept = telling.tell(staffed.program, clock.now)
+    assert swept.letters == 0
+    assert swept.findings == (
+        "Person ON is told of 4 cases after Wed 25 Nov 2026, 11:00: 6 letters within an hour are the limit "
+        "(cases.person_hour)",
+    )
+    clock.now = at(11)
+    assert sweep(staffed) == ["ON"]
+    assert staffed.mail()[-1].subject.startswith("4 units not to be relied on")
+
+
+def test_the_last_place_of_an_hour_is_kept_for_what_is_urgent(staffed: Fleet, clock: Clock) -> None:
+    clock.now = at(10)
+    limit = staffed.program.settings.cases.person_hour
+    for number in range(limit + 2):
+        staffed.unit(f"U{number}", "MILL", "work due")
+        staffed.case(f"U{number}", good=day(-1))
+        sweep(staffed)
+        clock.forward(minutes=1)
+    assert len(staffed.mail()) == limit - 1
+    fault(staffed)
+    assert sweep(staffed) == ["ON"]
+    assert "not to be relied on: M1" in staffed.mail()[-1].text.lower() or "RELIED ON: M1" in staffed.mail()[-1].text
+    assert len(staffed.mail()) == limit
+
+
+def test_above_the_limit_of_the_fleet_one_letter_to_the_coordinator_stands_for_the_rest(
+    staffed: Fleet, clock: Clock
+) -> None:
+    settings = staffed.program.settings.model_copy(update={"cases": Cases(fleet_hour=5)})
+    fleet = Fleet(Program(settings, staffed.program.store, staffed.program.clock))
+    fleet.know(staffed)
+    for number in range(9):
+        fleet.site(f"S{number}")
+        fleet.person(f"P{number}", "on-call", [f"S{number}"])
+        fault(fleet, f"U{number}", f"S{number}")
+    assert sweep(fleet) == ["P0", "P1", "P2", "P3", "CO"]
+    text = flat(fleet.mail()[-1].text)
+    assert "This one stands for those to Person P4, Person P5, Person P6, Person P7, Person P8; theirs follow." in text
+    assert "RELIED ON: U8" in text
+    assert sweep(fleet) == []
+    clock.forward(hours=1)
+    assert sweep(fleet) == ["P4", "P5", "P6", "P7"]  # the coordinator knows of the last already
+    clock.forward(hours=1)
+    assert sweep(fleet) == ["P8"]
+
+
+def test_a_sweep_killed_between_any_two_letters_tells_everybody_once(
+    staffed: Fleet, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for number in range(3):
+        staffed.person(f"P{number}", "on-call", ["MILL"])
+    fault(staffed)
+    real = telling._store
+    for allowed in range(4):
+        given: list[int] = []
+
+        def dies(*args: object, given: list[int] = given) -> bool:
+            if given:
+                raise KeyboardInterrupt
+            given.append(1)
+            return real(*args)  # type: ignore[arg-type]
+
+        monkeypatch.setattr(telling, "_store", dies)
+        if allowed < 3:
+            with pytest.raises(KeyboardInterrupt):
+                telling.sweep(staffed.program, clock.now)
+        else:
+            telling.sweep(staffed.program, clock.now)
+    monkeypatch.setattr(telling, "_store", real)
+    assert sorted(mail.key.split("/")[1] for mail in staffed.mail()) == ["ON", "P0", "P1", "P2"]
+    assert telling.sweep(staffed.program, clock.now + timedelta(minutes=1)) == 0
