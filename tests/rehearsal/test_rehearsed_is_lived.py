@@ -87,8 +87,8 @@ def test_what_is_supposed_is_lived_as_it_was_rehearsed(quarters: Program, clock:
         [[taken]]
         unit = "BAY-02"
         by = "ada"
-        at = 2026-11-26T14:10
-        until = 2026-11-27T09:00
+        at = "2026-11-26T14:10"
+        until = 2026-11-27T09:00:00
         [[away]]
         person = "bo"
         from = 2026-11-26

@@ -93,6 +93,8 @@ def read_supposed(conn: Connection, settings: Settings, path: Path, start: datet
     wrong: keys, units and people that are not known, and what lies outside these instants."""
     problems: list[str] = []
     top = read(path, str(path), problems)
+    if top is None and "is not TOML" in problems[0]:
+        problems[0] += "; a time is written with its seconds, 2026-12-03T14:30:00"
     reader = _Reader(conn, settings, start, end)
     supposed = Supposed() if top is None else reader.all(top)
     if problems:
@@ -252,11 +254,13 @@ class _Reader:
         """The instant of a key, in UTC; None where there is none to be had, which is among the problems then."""
         value = table.value(key)
         if value is None:
-            table.wrong(key, "is missing; write a day such as 2026-12-03, or a time such as 2026-12-03T14:30")
+            table.wrong(key, "is missing; write a day such as 2026-12-03, or a time such as 2026-12-03T14:30:00")
             return None
+        if isinstance(value, str):
+            value = _day_or_time(value)
         if not isinstance(value, date):
-            cure = "write it without quotes: a day such as 2026-12-03, or a time such as 2026-12-03T14:30"
-            table.wrong(key, f"{value!r} is not a time; {cure}")
+            cure = "write a day such as 2026-12-03, or a time such as 2026-12-03T14:30:00"
+            table.wrong(key, f"{table.value(key)!r} is not a time; {cure}")
             return None
         try:
             if not isinstance(value, datetime):
@@ -268,6 +272,16 @@ class _Reader:
         except OverflowError:
             table.wrong(key, f"{value} is too far off; choose another time")
             return None
+
+
+def _day_or_time(text: str) -> date | None:
+    """What is written between quotes, where TOML itself would ask for the seconds; None where it is neither."""
+    for read_as in (date.fromisoformat, datetime.fromisoformat):
+        try:
+            return read_as(text.strip())
+        except ValueError:
+            continue
+    return None
 
 
 def _words(table: Table, key: str) -> dict[str, str]:
