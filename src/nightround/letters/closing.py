@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Select, select
 
 from ..cases.climbing import CLOSED, Ladders
 from ..reckoning.dates import local_day
@@ -93,6 +93,11 @@ def _told_of_closed(conn: Connection) -> list[Any]:
 
     A letter that was given up told nobody anything.
     """
+    return list(conn.execute(_TOLD_OF_CLOSED))
+
+
+def _told_statement() -> Select[Any]:
+    """Built once: it is asked at every look round."""
     ended = tellings.alias()
     heard = (
         select(ended.c.id)
@@ -128,7 +133,10 @@ def _told_of_closed(conn: Connection) -> list[Any]:
         .distinct()
         .order_by(tellings.c.case_id, tellings.c.mailbox)
     )
-    return list(conn.execute(query))
+    return query
+
+
+_TOLD_OF_CLOSED = _told_statement()
 
 
 def _address(settings: Settings, mailbox: str) -> Reader:
