@@ -48,7 +48,7 @@ def _compare(program: Program, clock: Clock, days: int, suppose: Path | None = N
 
 
 def test_a_week_is_lived_as_it_was_rehearsed(quarters: Program, clock: Clock) -> None:
-    got = _compare(quarters, clock, 7)
+    got = _compare(quarters, clock, 6)
     assert {one.kind for one in got} >= {"weekly", "escalation"}
 
 
@@ -69,7 +69,7 @@ def test_odd_days_are_lived_as_they_were_rehearsed(
     program = Program(settings, sqlite_store, clock)
     settings.rounds.tick_seconds = 900
     furnish(program, first.date())
-    _compare(program, clock, 4)
+    _compare(program, clock, 3)
 
 
 def test_what_is_supposed_is_lived_as_it_was_rehearsed(quarters: Program, clock: Clock, tmp_path: Path) -> None:

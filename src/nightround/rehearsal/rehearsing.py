@@ -18,6 +18,7 @@ from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
 from ..errors import UserError
+from ..letters.compose import outlines
 from ..reckoning.dates import local_day, local_instant
 from ..store.memory import copy_in_memory
 from ..store.tables import messages
@@ -87,7 +88,7 @@ def rehearse(
     if suppose is not None:
         with program.store.read() as conn:
             supposed = read_supposed(conn, program.settings, suppose, days.start, days.end)
-    with _quiet(), copy_in_memory(program.store) as store:
+    with _quiet(), outlines(), copy_in_memory(program.store) as store:
         return _run(Program(program.settings, store, clock := _Clock(days.start)), clock, days, supposed, progress)
 
 
