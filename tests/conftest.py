@@ -87,6 +87,25 @@ def database_of(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Call
             _sql(url, f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
 
 
+@pytest.fixture
+def bare_database_of(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[str], str]]:
+    """Makes a database of the kind that is named, without any table."""
+    made: list[str] = []
+
+    def make(kind: str) -> str:
+        name = f"t{uuid.uuid4().hex}"
+        if kind == "sqlite":
+            return f"sqlite:///{tmp_path / f'{name}.db'}"
+        server = request.getfixturevalue("postgres")
+        _sql(server, f"CREATE DATABASE {name}")
+        made.append(_with_database(server, name))
+        return made[-1]
+
+    yield make
+    for url in made:
+        _sql(url, f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest, database_of: Callable[[str], str]) -> str:
     """An empty, migrated database of each kind."""

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import date
 
 from .bootstrap import Program
+from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import telling, weekly
 from .rounds.loading import zones
@@ -34,7 +35,15 @@ def look_round(program: Program, halted: Callable[[], bool] = lambda: False) -> 
         if halted():
             raise Stopped
 
-    done = LookedRound(run_owed(program, progress=still))
+    done = LookedRound()
+    try:
+        done.rounds = run_owed(program, progress=still)
+    except Stopped:
+        raise
+    except Exception:
+        # A night that fails is itself something to tell, and what it found before it failed still holds.
+        letters(program, halted=halted)
+        raise
     done.messages = letters(program, halted=halted, findings=done.findings)
     return done
 
@@ -60,12 +69,13 @@ def letters(
     halted: Callable[[], bool] = lambda: False,
     findings: list[str] | None = None,
 ) -> int:
-    """Stores every letter owed, for now or for a civil date, and says how many.
+    """Opens and closes the cases of no one site, then stores every letter owed, for now or for a civil date.
 
-    Who should have been told and cannot be is added to `findings`; it is in the log as well.
+    Says how many letters. Who should have been told and cannot be is added to `findings`; it is in the log as well.
     """
     now = program.clock()
     keep_rota(program)
+    fleetwide.look(program, now)
     found: list[str] = [] if findings is None else findings
     told = 0
     try:

@@ -76,8 +76,8 @@ class Ladders:
 
 
 def open_cases(conn: Connection, at: datetime) -> list[Open]:
-    """The cases whose cause remains, less those that somebody has in hand at that instant, that are told as part of
-    a group, or that rest while their site is closed."""
+    """The cases whose cause remains, less those that somebody has in hand at that instant, that rest, or that are told
+    by their group."""
     query = (
         select(
             cases.c.id,

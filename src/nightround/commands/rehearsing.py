@@ -85,7 +85,7 @@ def _show(desk: Desk, found: Programme) -> None:
                 case["case"],
                 case["severity"],
                 case["said"],
-                case["unit"] or case["site"],
+                case["unit"] or case["site"] or case["person"] or case["zone"],
                 case["opened_on"],
                 ", ".join(one["person"] for one in case["told"]) or "nobody",
             )

@@ -10,14 +10,16 @@ from zoneinfo import ZoneInfo
 import click
 from sqlalchemy import select
 
+from ..bootstrap import Program
 from ..cases.absences import absences_between, day_starts, first_known
-from ..cases.closures import all_closures, spell_on
 from ..cases.rota.roster import Rota
 from ..cases.rota.saying import names, said
 from ..errors import UserError
 from ..reckoning.dates import local_day
+from ..register.closures import all_closures, spell_on
 from ..register.days_off import add_absence, add_closure, remove_absence, remove_closure
-from ..store.tables import sites
+from ..rounds.tonight import reckon_units
+from ..store.tables import sites, units
 from .desk import Desk, pass_desk
 
 DAY = click.DateTime(formats=["%Y-%m-%d"])
@@ -138,12 +140,14 @@ def close_site_command(
     listed: bool,
     remove: int | None,
 ) -> None:
-    """Records that SITE is closed on days, both included. No date moves: what is owed stays owed."""
+    """Records that SITE is closed on days, both included. No date moves: what is owed stays owed;
+    a case that can wait is paused until the site opens."""
     program = desk.program
     _one_of(site, listed, remove, "a site, --list or --remove")
     if remove is not None:
         with program.store.write() as conn:
-            remove_closure(conn, remove)
+            opened = remove_closure(conn, remove)
+        _reckon(program, opened)
         _done(desk, {"removed": remove}, f"Closure {remove} is taken out.")
         return
     if listed:
@@ -166,9 +170,18 @@ def close_site_command(
     first, last = from_on.date(), _day(until_on)
     with program.store.write() as conn:
         number = add_closure(conn, str(site), first, last, every_year=every_year, reason=why)
+    _reckon(program, str(site))
     made = {"number": number, "site": site, "from": first, "until": last, "every_year": every_year, "why": why}
     days = f"from {first} on" if last is None else f"from {first} to {last}, both days included"
     _done(desk, made, f"{site} is closed {days}{', every year' if every_year else ''} (number {number}).")
+
+
+def _reckon(program: Program, code: str) -> None:
+    """What waits while the site is closed, and what no longer does, is seen at once."""
+    with program.store.read() as conn:
+        site_id = conn.execute(select(sites.c.id).where(sites.c.site == code)).scalar_one()
+        unit_ids = list(conn.execute(select(units.c.id).where(units.c.site_id == site_id)).scalars())
+    reckon_units(program, unit_ids, site_ids=[site_id])
 
 
 def _day(value: datetime | None) -> date | None:

@@ -11,12 +11,13 @@ from sqlalchemy import Connection, func, select
 
 from .. import logs
 from ..bootstrap import Program
+from ..cases import listing
 from ..cases.absences import first_known
-from ..cases.closures import closed_now
 from ..cases.rota.saying import OnCall, on_call_now
-from ..cases.taking import open_cases, take
+from ..cases.taking import take
 from ..errors import UserError
 from ..reckoning.dates import local_day
+from ..register.closures import closed_now
 from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
 from ..rounds.rulebook import load as load_rulebook
@@ -314,24 +315,59 @@ def duties_command(
 
 
 @click.command("cases")
+@click.option("--all", "everything", is_flag=True, help="Closed ones too.")
+@click.option("--closed", is_flag=True, help="Only closed ones.")
+@click.option("--case", "number", type=int, metavar="N", help="One case, with what became of it.")
 @pass_desk
-def cases_command(desk: Desk) -> int:
+def cases_command(desk: Desk, everything: bool, closed: bool, number: int | None) -> int:
     """Open matters that need a person now, worst first. Exit status 3 where there are any."""
+    if (everything, closed, number is not None).count(True) > 1:
+        raise UserError("--all, --closed and --case do not go together; give one of them")
     program = desk.program
+    now = program.clock()
     with program.store.read() as conn:
-        found = open_cases(conn, program.clock())
+        if number is not None:
+            return _one_case(desk, listing.one(conn, number, now))
+        which = listing.Which.ALL if everything else listing.Which.CLOSED if closed else listing.Which.OPEN
+        found = listing.listed(conn, now, which)
     if desk.json:
         desk.answer(found)
     else:
-        columns = ("case", "severity", "state", "unit", "site", "since", "what")
+        columns = ("case", "severity", "state", "unit", "site", "since", "what", "kind")
         rows = [
-            (c["case"], c["severity"], c["said"], c["unit"], c["site"], c["opened_on"], "; ".join(c["reasons"]))
+            (c["case"], c["severity"], c["said"], *_where(c), c["opened_on"], "; ".join(c["reasons"]), c["kind"])
             for c in found
         ]
         desk.table(columns, rows)
         if not found:
-            desk.say("No open case.")
-    return 3 if found else 0
+            desk.say("No case." if everything else "No closed case." if closed else "No open case.")
+    return 3 if any(c["state"] in ("open", "taken") for c in found) else 0
+
+
+def _where(case: dict[str, Any]) -> tuple[str, str]:
+    """The unit, or how many cases; and the site, else the person or the time zone whose matter it is."""
+    unit = f"{len(case['members'])} cases" if case["is_group"] else case["unit"] or ""
+    return unit, case["site"] or case["person"] or case["zone"] or ""
+
+
+def _one_case(desk: Desk, case: dict[str, Any]) -> int:
+    if desk.json:
+        desk.answer(case)
+    else:
+        where = " ".join(_where(case)).strip()
+        desk.say(f"Case {case['case']}, {case['kind']}, {case['severity']}: {case['said']} ({where}).")
+        if case["group"] is not None:
+            desk.say(f"It is told, taken and listed with others as case {case['group']}.")
+        for reason in case["reasons"]:
+            desk.say(f"  {reason}")
+        if case["members"]:
+            columns = ("case", "unit", "kind", "state")
+            desk.table(columns, [tuple(member[name] for name in columns) for member in case["members"]])
+        desk.table(
+            ("at", "what", "by", "said"),
+            [(e["at"].isoformat(timespec="minutes"), e["what"], e["by"], e["said"]) for e in case["history"]],
+        )
+    return 3 if case["state"] in ("open", "taken") else 0
 
 
 @click.command("take")

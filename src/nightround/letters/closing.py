@@ -11,6 +11,7 @@ from sqlalchemy import Connection, Select, select
 
 from ..cases.climbing import CLOSED, Ladders
 from ..reckoning.dates import local_day
+from ..rounds.causes import PLAIN
 from ..settings import Settings
 from ..store.tables import cases, climbs, messages, people, sites, tellings, units
 from . import links
@@ -174,8 +175,9 @@ def _ended(settings: Settings, row: Any, zone: str) -> Ended:
     place = row.site_name or row.site or settings.fleet.name
     title = f"{row.unit}, {place}" if row.unit else place
     what = tuple(
-        f"{capital(said(item['reason'] if item['subject'] == 'condition' else item['subject']))}."
+        f"{capital(said(item['reason'] if item['subject'] in PLAIN else item['subject']))}."
         for item in json.loads(row.what)
+        if item["subject"] != "others"
     )
     times = f"Open since {say_day(row.opened_on)}, closed {say_instant(row.closed_at, zone)}."
     if row.taken_by:

@@ -9,11 +9,11 @@ from datetime import date, datetime
 from functools import partial
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, and_, or_, select
+from sqlalchemy import Connection, and_, func, or_, select
 
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
-from ..rounds.causes import FAULT, NOTICE, PLAIN, UNRELIABLE, USED
+from ..rounds.causes import FAULT, MAIL_GIVEN_UP, NOTICE, PLAIN, ROUND_MISSED, UNRELIABLE, USED
 from ..settings import Settings
 from ..store.tables import cases, duties, messages, parts, people, sites, tellings, units
 from . import links
@@ -37,6 +37,7 @@ _SEVERITY = {"urgent": 0, "soon": 1, "routine": 2}
 # What cases are about that say a unit is not to be relied on; a notice may, too, where it is urgent.
 UNRELIABLES = frozenset({FAULT, USED, UNRELIABLE})
 CHUNK = 500
+NO_SITE = "the whole fleet"
 REASONS = 6  # of one matter
 
 
@@ -86,8 +87,8 @@ def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
                     row.kind,
                     row.severity,
                     min(days, default=row.opened_on),
-                    row.site,
-                    row.name or row.site,
+                    row.site or "",
+                    row.name or row.site or NO_SITE,
                     tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN),
                 )
             )
@@ -134,7 +135,7 @@ def told(
     found = []
     for case_id in ids:
         row = rows[case_id]
-        today = _today(row.time_zone, now, on)
+        today = _today(_where(row).zone, now, on)
         known = knowing.get(case_id, ())
         found.append(_matter(way(case_id), row, owed, spares, sources, known, today, new=case_id in new))
     return tuple(found)
@@ -178,15 +179,30 @@ def chunks(ids: Sequence[int]) -> Iterator[Sequence[int]]:
 
 
 def _details(ids: Sequence[int]) -> Any:
+    member = cases.alias("member")
+    members = select(func.count()).where(member.c.group_id == cases.c.id, member.c.closed_at.is_(None))
     return (
-        select(cases, *WHERE, people.c.name.label("taken_name"))
+        select(cases, *WHERE, people.c.name.label("taken_name"), members.scalar_subquery().label("members"))
         .select_from(
-            cases.join(sites, sites.c.id == cases.c.site_id)
+            cases.outerjoin(sites, sites.c.id == cases.c.site_id)
             .outerjoin(units, units.c.id == cases.c.unit_id)
             .outerjoin(people, people.c.person == cases.c.taken_by)
         )
         .where(cases.c.id.in_(ids))
     )
+
+
+def _where(row: Any) -> Where:
+    """The place of a case; of a matter of no one site, the time zone at most."""
+    return where_of(row) if row.site_id is not None else Where("", "", "", "", "", "", row.zone or "UTC", "")
+
+
+def _title(row: Any, where: Where) -> str:
+    if row.kind == ROUND_MISSED:
+        return f"the nightly round, {row.zone}"
+    if row.kind == MAIL_GIVEN_UP:
+        return "letters that do not arrive"
+    return f"{row.members} units, {where.site_name}" if row.members else where.title
 
 
 def _holder(row: Any) -> str:
@@ -199,7 +215,7 @@ def _today(zone: str, now: datetime, on: date | None) -> date:
 
 def _overdue(conn: Connection, rows: list[Any], now: datetime, on: date | None) -> dict[tuple[str, str], Owing]:
     """The overdue duties behind these cases, by holder and subject."""
-    places = {_holder(row): where_of(row) for row in rows}
+    places = {_holder(row): _where(row) for row in rows}
     query = select(duties).where(duties.c.holder.in_(list(places)), duties.c.standing == str(Standing.OVERDUE))
     return {
         (row.holder, row.subject): Owing(
@@ -231,15 +247,18 @@ def _matter(
     *,
     new: bool,
 ) -> Matter:
-    where = where_of(row)
+    where = _where(row)
     holder = _holder(row)
     reasons: list[str] = []
     kinds: list[str] = []
     longest = 0
     unreliable = _unreliable(row.kind, row.severity)
     for item in json.loads(row.what):
-        if item["subject"] == "others":
+        if item["subject"] in PLAIN and item["subject"] != "condition":
             reasons.append(f"{capital(item['reason'])}.")
+            continue
+        if item["subject"] != "condition" and item["last_good_day"] is None:
+            reasons.append(f"{capital(said(item['subject']))}: not recorded; {item['reason']}.")
             continue
         if item["subject"] == "condition":
             reasons.append(f"{capital(said(item['reason']))} (source: {condition_source(item['reason'])}).")
@@ -258,13 +277,13 @@ def _matter(
         reasons[REASONS:] = [f"And {len(reasons) - REASONS} more; all of them are on the page."]
     wanted = {_group(kind) for kind in kinds}
     to_do = [*steps(kinds), *(line for group, line in spares.get(holder, []) if group in wanted)]
-    word = "not to be relied on" if unreliable else late(longest) if longest > 0 else "overdue"
+    word = "not to be relied on" if unreliable else late(longest) if longest > 0 else row.kind.replace("-", " ")
     return Matter(
         row.id,
-        where.title,
+        _title(row, where),
         word,
-        unreliable,
-        where.line or "No spot and no address are on record.",
+        row.severity == "urgent",
+        where.line or (where.site and "No spot and no address are on record.") or "It is about no one site.",
         tuple(reasons),
         tuple(to_do),
         tuple(_known(row, where, knowing, new=new)),

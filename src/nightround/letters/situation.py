@@ -12,12 +12,13 @@ from datetime import UTC, date, datetime, timedelta
 from itertools import groupby
 from typing import Any, NamedTuple, Protocol
 
-from sqlalchemy import ColumnElement, Connection, and_, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select
 
 from ..reckoning import owed as reckoning
 from ..reckoning.dates import local_day
 from ..reckoning.facts import Part, Place
 from ..reckoning.owed import Condition, Duty, Standing
+from ..rounds.causes import WEIGHT
 from ..rounds.differences import because_text
 from ..rounds.loading import part_columns
 from ..rounds.reckoners import Reckoners
@@ -148,7 +149,7 @@ class Stored:
                 conditions.c.condition,
                 conditions.c.reasons,
                 conditions.c.since,
-                cases.c.id.label("case_id"),
+                func.coalesce(cases.c.group_id, cases.c.id).label("case_id"),
                 cases.c.taken_by,
                 cases.c.taken_until,
                 people.c.name.label("taken_name"),
@@ -160,13 +161,13 @@ class Stored:
                 .outerjoin(people, people.c.person == cases.c.taken_by)
             )
             .where(self._seen)
-            .order_by(units.c.id, cases.c.id)
+            .order_by(units.c.id, case(WEIGHT, value=cases.c.severity), cases.c.id)
             .execution_options(yield_per=_PAGE)
         )
         before = None
         for row in self._conn.execute(query):
             if row.id == before:
-                continue  # at most one open case a unit is shown
+                continue  # one open case a unit is shown, the gravest
             before = row.id
             taken = row.taken_until is not None and row.taken_until > self._now
             yield UnitNow(

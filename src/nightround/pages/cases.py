@@ -10,12 +10,14 @@ from sqlalchemy import Connection, select, true
 from starlette.responses import Response
 
 from ..cases import taking
+from ..cases.history import history
 from ..errors import UserError
 from ..letters import links
+from ..rounds.causes import PLAIN
 from ..store.tables import cases, people, sites, tellings, units
 from .doors import Refused, Visit, not_found, whole
 from .forms import local_instant
-from .matters import case_counts, open_cases, who_has
+from .matters import case_counts, members_of, open_cases, seen_by, who_has
 from .on_call import on_call
 from .people import Viewer, names, viewer_of
 
@@ -126,7 +128,7 @@ def _find(conn: Connection, viewer: Viewer, text: str, *, by_link: bool = False)
         .select_from(
             cases.outerjoin(sites, sites.c.id == cases.c.site_id).outerjoin(units, units.c.id == cases.c.unit_id)
         )
-        .where(cases.c.id == whole(text), true() if by_link else viewer.sees())
+        .where(cases.c.id == whole(text), true() if by_link else seen_by(viewer))
     ).first()
     if row is None:
         raise not_found()
@@ -137,6 +139,8 @@ def _page(visit: Visit, viewer: Viewer, case_id: str, *, wrong: str = "", by_lin
     with visit.program.store.read() as conn:
         row = _find(conn, viewer, case_id, by_link=by_link)
         known = names(conn, {row.taken_by} if row.taken_by else set())
+        members = members_of(conn, row.id, visit.now)
+        happened = history(conn, row.id)
         told = conn.execute(
             select(people.c.name, people.c.person, tellings.c.mailbox)
             .select_from(tellings.outerjoin(people, tellings.c.person_id == people.c.id))
@@ -148,6 +152,9 @@ def _page(visit: Visit, viewer: Viewer, case_id: str, *, wrong: str = "", by_lin
         "case.html",
         400 if wrong else 200,
         case=row,
+        members=members,
+        history=happened,
+        plain=PLAIN,
         zone=row.time_zone or visit.program.settings.fleet.time_zone,
         form_at=visit.request.url.path if by_link else f"/cases/{row.id}",
         by_link=viewer.name if by_link else "",

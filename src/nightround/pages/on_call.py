@@ -9,9 +9,9 @@ from sqlalchemy import Connection
 from starlette.responses import Response
 
 from ..cases.absences import Absence, absences_of
-from ..cases.closures import all_closures, spell_on
 from ..cases.rota.saying import on_call_now
 from ..errors import UserError
+from ..register.closures import all_closures, spell_on
 from ..register.days_off import add_absence, remove_absence
 from ..settings import Settings
 from .doors import Visit, whole

@@ -76,11 +76,15 @@ def remove_absence(conn: Connection, number: int, person_id: int | None = None) 
     raise_version(conn)
 
 
-def remove_closure(conn: Connection, number: int) -> None:
-    """Takes a closure out. Raises UserError where there is no such."""
-    if conn.execute(delete(closures).where(closures.c.id == number)).rowcount != 1:
+def remove_closure(conn: Connection, number: int) -> str:
+    """Takes a closure out and gives the site's code. Raises UserError where there is no such."""
+    query = select(sites.c.site).join(closures, closures.c.site_id == sites.c.id).where(closures.c.id == number)
+    site = conn.execute(query).scalar_one_or_none()
+    if site is None:
         raise UserError(f"there is no closure {number}; see the numbers with: nightround close-site --list")
+    conn.execute(delete(closures).where(closures.c.id == number))
     raise_version(conn)
+    return str(site)
 
 
 def _add(conn: Connection, table: Table, row: dict[str, Any], owner: str, who: str, cure: str) -> int:

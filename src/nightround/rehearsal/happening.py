@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import select
+from sqlalchemy import func, select
 
 from ..bootstrap import Program
 from ..cases.taking import take
@@ -34,8 +34,9 @@ def happen(program: Program, event: Event) -> str:
                 add_closure(conn, event.site, event.from_on, event.until_on)
             return ""
         with program.store.write() as conn:
-            query = select(cases.c.id).where(cases.c.unit_id == event.unit_id, cases.c.closed_at.is_(None))
-            case_ids = conn.execute(query.order_by(cases.c.id)).scalars().all()
+            told_as = func.coalesce(cases.c.group_id, cases.c.id)  # where a group stands for it, that is what is taken
+            query = select(told_as).where(cases.c.unit_id == event.unit_id, cases.c.closed_at.is_(None)).distinct()
+            case_ids = conn.execute(query.order_by(told_as)).scalars().all()
             for case_id in case_ids:
                 take(conn, case_id, event.person, event.until, program.clock())
         return "" if case_ids else f"{event.where}: no case of {event.unit} is open then, so that there is none to take"

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select
 
-from ..cases.taking import open_cases
+from ..cases.listing import listed
 from ..letters.box import Outcome
 from ..store.tables import cases, messages, people, sites, tellings, units
 
@@ -170,7 +170,7 @@ def _open(conn: Connection, end: datetime) -> list[dict[str, Any]]:
     for case_id, person, sent_at in conn.execute(query):
         told.setdefault(case_id, {}).setdefault(person, sent_at)
     found = []
-    for case in open_cases(conn, end):
+    for case in listed(conn, end):
         knows = [{"person": person, "at": at} for person, at in told.get(case["case"], {}).items()]
         found.append({**case, "told": knows})
     return found

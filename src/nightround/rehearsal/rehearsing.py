@@ -27,7 +27,7 @@ from .happening import happen
 from .post import Post
 from .programme import Findings, Programme, programme
 from .supposed import Supposed, read_supposed
-from .ticks import next_instant, tick_at
+from .ticks import has_consequence, next_instant, tick_at
 
 LONGEST_DAYS = 400
 
@@ -114,8 +114,8 @@ def _run(program: Program, clock: _Clock, days: Days, supposed: Supposed, progre
         outcomes = post.deliver(program)
         findings.given_up(tick, outcomes)
         progress(min(days.number, (tick - days.start) // timedelta(days=1)), days.number)
-        if any(became.state == "given up" for became in outcomes):
-            tick += step  # whoever is next is told at the next look
+        if has_consequence(program, outcomes):
+            tick += step
         else:
             tick = next_instant(program, tick, post)
         if coming:

@@ -8,7 +8,7 @@ too many costs a look, one too few makes a rehearsal tell less than will happen.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection, func, select
@@ -17,12 +17,14 @@ from ..bootstrap import Program
 from ..cases.absences import absences_between
 from ..letters import brake, closing
 from ..letters.audience import ABOUT_CASES, WEEKLY_ROLES, readers
+from ..letters.box import Outcome
 from ..letters.errands import AHEAD, next_step
 from ..reckoning.dates import local_day, local_instant
+from ..rounds.causes import MAIL_GIVEN_UP
 from ..rounds.loading import zones
 from ..rounds.zones import next_instant as next_in_zone
 from ..settings import Settings
-from ..store.tables import messages
+from ..store.tables import cases, messages
 from .post import Post
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -40,6 +42,18 @@ def next_instant(program: Program, now: datetime, post: Post) -> datetime:
         found = [at for source in _SOURCES for at in source(conn, settings, now) if at > now]
         found += [at for at in post.turns(conn, now) if at > now]
     return tick_at(settings, min(found, default=now + timedelta(days=1)))
+
+
+def has_consequence(program: Program, outcomes: Sequence[Outcome]) -> bool:
+    """Whether what became of letters changes what the very next look finds: one given up is the next step's turn, and
+    one that goes to somebody whose mail had been given up says that letters get through again."""
+    if any(became.state == "given up" for became in outcomes):
+        return True
+    if not any(became.state == "sent" for became in outcomes):
+        return False
+    query = select(cases.c.id).where(cases.c.closed_at.is_(None), cases.c.kind == MAIL_GIVEN_UP).limit(1)
+    with program.store.read() as conn:
+        return conn.execute(query).first() is not None
 
 
 def tick_at(settings: Settings, at: datetime) -> datetime:

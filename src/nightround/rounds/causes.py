@@ -11,6 +11,8 @@
 | `…/overdue` | long-overdue | soon | one of them for longer than its own interval, or than the days set |
 | `…/not-recorded` | not-recorded | routine | a date has not been on record for longer than the days set |
 | `…/no-contact` | no-contact | soon | nobody answers for the site (a site's own duty) |
+| `p9/mail` | mail-given-up | soon | the last letter to a person's address was given up (`cases.fleetwide`) |
+| `z/ZONE` | round-missed | urgent | a time zone's round is late (`cases.fleetwide`) |
 
 A case that becomes long overdue goes on under its number: it is raised, not closed and opened anew. What a fault or a
 use leaves to be done at once is told with it. A unit not to be relied on, and a site that is closed, keep back what
@@ -261,8 +263,9 @@ def item(
 ) -> dict[str, Any]:
     """One entry of what a case says.
 
-    `subject` is that of the duty, "condition" for a reason about the unit as a whole, "others" for a count of what
-    waits. Without a last good day, a duty's date is not recorded.
+    `subject` is that of the duty; or "condition" for a reason about the unit as a whole, "others" for a count of what
+    waits, "mail" and "round" where it is about no unit: then `reason` is all there is to say (`PLAIN`). Of a duty
+    without a last good day the date is not recorded.
     """
     return {
         "subject": subject,
@@ -274,7 +277,7 @@ def item(
     }
 
 
-PLAIN = frozenset({"condition", "others"})
+PLAIN = frozenset({"condition", "others", "mail", "round"})
 
 
 def sentence(said: Mapping[str, Any]) -> str:
@@ -289,6 +292,16 @@ def sentence(said: Mapping[str, Any]) -> str:
 def sentences(what: str) -> list[str]:
     """Everything that a case says, in words."""
     return [sentence(said) for said in json.loads(what)]
+
+
+def spoken(what: str) -> str:
+    """Everything that a case says, as one line of its history."""
+    return "; ".join(sentences(what))
+
+
+def weight(kind: str, severity: str) -> tuple[int, bool]:
+    """How grave a case is, the gravest least: what has long been overdue outweighs what has just become so."""
+    return WEIGHT[severity], kind != LONG_OVERDUE
 
 
 def _of_duty(duty: Duty) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from typing import Any
 
 from ..reckoning.owed import Because, Duty, Reckoned, Standing
 from . import events
-from .causes import CLOSED_SITE, LONG_OVERDUE, WEIGHT, Cause, Causes, Limits, sentences
+from .causes import CLOSED_SITE, Cause, Causes, Limits, spoken, weight
 from .loading import STORED, Loaded, OpenCase, Stored
 
 _NAMES = tuple(column.name for column in STORED)
@@ -271,23 +271,18 @@ class Changes:
             self._event(case.id, events.MOVED)
         if cause.held != case.paused:
             self._event(case.id, events.PAUSED if cause.held else events.RESUMED, cause.held)
-        weight, before = _weight(cause.kind, cause.severity), _weight(case.kind, case.severity)
-        if weight != before:
-            what = events.RAISED if weight < before else events.EASED
-            self._event(case.id, what, "; ".join(sentences(cause.what)))
+        grave, before = weight(cause.kind, cause.severity), weight(case.kind, case.severity)
+        if grave != before:
+            what = events.RAISED if grave < before else events.EASED
+            self._event(case.id, what, spoken(cause.what))
         elif cause.what != case.what:
-            self._event(case.id, events.REWORDED, "; ".join(sentences(cause.what)))
+            self._event(case.id, events.REWORDED, spoken(cause.what))
 
     def _event(self, case_id: int, what: str, said: str = "") -> None:
         self.events.append(events.event(case_id, self._now, what, said=said))
 
 
 _CASE_FIELDS = ("new_kind", "new_severity", "new_shared", "new_what", "new_paused", "new_paused_until", "new_site_id")
-
-
-def _weight(kind: str, severity: str) -> tuple[int, bool]:
-    """How grave a case is, the gravest least: what has long been overdue outweighs what has just become so."""
-    return WEIGHT[severity], kind != LONG_OVERDUE
 
 
 def because_text(because: tuple[Because, ...]) -> str:

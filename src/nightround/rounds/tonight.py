@@ -23,11 +23,13 @@ from sqlalchemy import Connection, select
 
 from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
+from ..register.closures import closed
 from ..store.database import raise_version
 from ..store.tables import fleet, sites, units
 from . import ledger
 from .causes import Limits
 from .differences import Changes
+from .grouping import group_cases
 from .loading import unit_ids, zones
 from .reckoners import Reckoners
 from .rulebook import RuleBook
@@ -178,7 +180,7 @@ def _close(
     result: RoundResult,
     started: float,
 ) -> None:
-    """The site spares, and the ledger's last word, in one transaction."""
+    """The site spares, what is told as one, and the ledger's last word, in one transaction."""
     now = program.clock()
     changes.clear()
     with program.store.write() as conn:
@@ -186,6 +188,7 @@ def _close(
         reckon_spares(conn, zone, None, partial(reckoners.at, day=on), changes, marks=reckoners.marks)
         if changes.any():
             write(conn, changes, now)
+        group_cases(conn, on, now, program.settings.cases.group_from, zone)
         _add(result, changes)
         result.seconds = round(time.perf_counter() - started, 3)
         counts = {
@@ -243,6 +246,7 @@ def reckon_units(
             if changes.any():
                 write(conn, changes, now)
                 raise_version(conn)
+            group_cases(conn, on, now, program.settings.cases.group_from, zone, zone_sites)
         _add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result
@@ -324,4 +328,4 @@ def _changes(program: Program, on: date, now: datetime, reckoners: Reckoners) ->
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
     with program.store.read() as conn:
         namespace = str(conn.execute(select(fleet.c.namespace)).scalar_one())
-        return Changes(namespace, on, now, limits)
+        return Changes(namespace, on, now, limits, closed(conn, on))

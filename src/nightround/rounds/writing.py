@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import datetime
 
-from sqlalchemy import Connection, bindparam, case, delete, insert, update
+from sqlalchemy import Connection, bindparam, case, delete, insert, select, update
 
 from ..store.tables import cases, conditions, duties, moves
-from .causes import sentences
+from .causes import spoken
 from .differences import Changes
 from .events import record_all, record_opened
 from .loading import STORED
@@ -68,5 +69,14 @@ def write(conn: Connection, changes: Changes, now: datetime) -> None:
     ):
         if rows:
             conn.execute(statement, rows)
-    record_opened(conn, [(row["cause"], "; ".join(sentences(row["what"]))) for row in changes.opened], now)
+    _outdate(conn, [*[row["row_id"] for row in changes.reworded], *changes.closed])
+    record_opened(conn, [(row["cause"], spoken(row["what"])) for row in changes.opened], now)
     record_all(conn, changes.events)
+
+
+def _outdate(conn: Connection, changed: Sequence[int]) -> None:
+    """Marks the groups that these cases are told by: what they say is to be looked at again."""
+    for start in range(0, len(changed), 500):
+        some = changed[start : start + 500]
+        groups = select(cases.c.group_id).where(cases.c.id.in_(some), cases.c.group_id.is_not(None))
+        conn.execute(update(cases).where(cases.c.id.in_(groups.scalar_subquery())).values(stale=True))

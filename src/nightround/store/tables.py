@@ -351,6 +351,7 @@ cases = Table(
         ForeignKey("cases.id", deferrable=True, initially="DEFERRED"),
         index=True,
     ),
+    Column("stale", Boolean, nullable=False, server_default=text("false")),  # a group: its members are others now
     Column("paused", String(12), nullable=False, server_default=""),  # why nobody is told now: closed, unreliable
     Column("paused_until", Date),  # the site's last closed day, where it is known
     Column("state", String(8), nullable=False),  # open, taken, closed

@@ -60,9 +60,9 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Home]:
 
 def test_rota_lists_shifts_now_and_next(home: Home) -> None:
     found = home.answer("rota", "--days", "14")
-    assert found["now"] == [{"person": "P1", "name": "Ada Ferrow"}]
+    assert found["now"] == [{"person": "P1", "name": "Ada Ferrow", "away": False}]
     assert found["until"] == "2026-11-30T08:00:00+00:00"
-    assert found["next"] == [{"person": "P2", "name": "Ben Oakes"}]
+    assert found["next"] == [{"person": "P2", "name": "Ben Oakes", "away": False}]
     assert found["gaps"] == [] and found["problems"] == []
     assert [(shift["person"], shift["from"][:10], shift["source"]) for shift in found["shifts"]] == [
         ("P1", "2026-11-23", "file"), ("P2", "2026-11-30", "file"), ("P1", "2026-12-07", "file"),
@@ -107,6 +107,7 @@ def test_away_records_lists_and_takes_out(home: Home) -> None:
     made = home.answer("away", "P1", "--from", "2026-11-25", "--until", "2026-11-26", "--note", "Ben stands in")
     assert made["number"] == 1
     assert home.answer("rota", status=3)["gaps"][0]["why"] == "P1 is away"
+    assert "On call now: Ada Ferrow (P1, away) until" in home.run("today", status=3)
     listed = home.answer("away", "--list")
     assert [(row["person"], row["until"], row["away"]) for row in listed] == [("P1", "2026-11-26", "now")]
     home.run("away", "--remove", "1")

@@ -114,7 +114,7 @@ def test_a_gap_is_of_the_sites_that_are_left_to_nobody(office: Program) -> None:
         pool = on_call_now(conn, office.settings, utc("2026-11-26 09:00"), sites.c.site == "POOL", days=20)
         mill = on_call_now(conn, office.settings, utc("2026-11-26 09:00"), sites.c.site == "MILL", days=20)
         both = on_call_now(conn, office.settings, utc("2026-11-26 09:00"), days=20)
-    assert [[code for code, _ in found.now] for found in (pool, mill, both)] == [["P4"], [], ["P4"]]
+    assert [[one.person for one in found.now] for found in (pool, mill, both)] == [["P4"], [], ["P4"]]
     assert [(gap.sites, f"{gap.from_at:%d %H}") for gap in both.gaps] == [
         (("Mill Lane School",), "26 09"),
         (("Harbour Pool",), "27 08"),

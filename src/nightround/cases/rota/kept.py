@@ -17,7 +17,7 @@ from sqlalchemy import Connection, delete, insert, select
 
 from ...bootstrap import Program
 from ...settings import Settings
-from ...store.tables import rota_files
+from ...store.tables import fleet, rota_files
 from .calendar_file import CalendarFile, FileShift, Reading, Unreadable
 
 LARGEST = 8 * 1024 * 1024
@@ -104,6 +104,7 @@ def keep(program: Program) -> None:
         return
     row = {"id": 1, "path": str(path), "body": parsed.body, "digest": parsed.digest, "read_at": program.clock()}
     with program.store.write() as conn:
+        conn.execute(select(fleet.c.id).with_for_update())  # one node at a time
         conn.execute(delete(rota_files))
         conn.execute(insert(rota_files).values(row))
 

@@ -68,6 +68,7 @@ class Rota:
         file: Iterable[Shift],
         persons: dict[int, _Person],
         ever: frozenset[int],
+        all_sites: frozenset[int],
         sites_with_units: frozenset[int],
         away: Iterable[Absence],
         problems: tuple[str, ...],
@@ -79,6 +80,7 @@ class Rota:
         self._table, self._file = list(table), list(file)
         self._people = persons
         self._ever = ever
+        self._all_sites = all_sites
         self.sites = sites_with_units  # sites where units stand
         self._away = list(away)
         self._flat = sorted(
@@ -122,11 +124,12 @@ class Rota:
         persons = _persons(conn, ever | {shift.person_id for shift in (*table, *file)})
         serving = {shift.person_id for shift in (*table, *file) if shift.from_at < end and shift.until_at > start}
         problems += _useless(persons, serving)
+        all_sites = frozenset(conn.execute(select(sites.c.id)).scalars())
         has_units = select(units.c.site_id)
         with_units = frozenset(conn.execute(select(sites.c.id).where(sites.c.id.in_(has_units))).scalars())
         away = absences_between(conn, start, end, settings.fleet.time_zone)
         wrong = tuple(dict.fromkeys(problems))
-        return cls(start, end, table, file, persons, frozenset(ever), with_units, away, wrong, kept)
+        return cls(start, end, table, file, persons, frozenset(ever), all_sites, with_units, away, wrong, kept)
 
     def on_call(self, at: datetime, site_id: int | None = None) -> frozenset[int]:
         """The ids of who is on call at that instant: for the site, or for any. Empty in a gap."""
@@ -142,6 +145,11 @@ class Rota:
         # Sites with the same people have the same answer.
         kinds = {frozenset(p for p in self._ever if self._people[p].serves(site_id)): site_id for site_id in site_ids}
         return frozenset().union(*(self.on_call(at, site_id) for site_id in kinds.values()))
+
+    def absent(self, at: datetime) -> frozenset[int]:
+        """The ids of who is away at that instant, on call or not."""
+        self._within(at)
+        return frozenset(a.person_id for a in self._away if a.from_at <= at < a.until_at)
 
     def next_change(self, at: datetime, site_ids: Iterable[int] | None = None) -> datetime | None:
         """The next instant at which other people are on call than at `at` (for any site, or for one of these); None
@@ -219,11 +227,11 @@ class Rota:
     def _beaten(self, person_id: int, rows: list[Shift]) -> bool:
         if not rows:
             return False
-        whole = [self._people[row.person_id] for row in rows]
-        if any(person.whole_fleet for person in whole):
-            return True
+        return self._theirs(person_id) <= frozenset().union(*(self._theirs(row.person_id) for row in rows))
+
+    def _theirs(self, person_id: int) -> frozenset[int]:
         person = self._people[person_id]
-        return not person.whole_fleet and person.site_ids <= frozenset().union(*(other.site_ids for other in whole))
+        return self._all_sites if person.whole_fleet else person.site_ids
 
     @staticmethod
     def _edges(shifts: Iterable[Shift], start: datetime, end: datetime) -> list[datetime]:

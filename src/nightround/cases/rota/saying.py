@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, select
 
@@ -17,6 +17,19 @@ FINDING_DAYS = 14
 _SHOWN_SITES = 3
 
 Say = Callable[[datetime], str]
+
+
+class Named(NamedTuple):
+    """Somebody on call, and whether they are away then."""
+
+    person: str
+    name: str
+    away: bool
+
+    @property
+    def called(self) -> str:
+        known = (self.person, "away") if self.away else (self.person,)
+        return f"{self.name} ({', '.join(known)})" if self.name else " – ".join(known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,14 +55,14 @@ class SaidGap:
 
 @dataclass(frozen=True, slots=True)
 class OnCall:
-    """What is to be said of the rota at one moment. People are codes and names; `until` is when it changes next, None
-    where that lies beyond the days looked at. `kept`: whether there is a rota at all."""
+    """What is to be said of the rota at one moment. People are as the rota names them, away or not; `until` is when it
+    changes next, None where that lies beyond the days looked at. `kept`: whether there is a rota at all."""
 
     at: datetime
     kept: bool
-    now: tuple[tuple[str, str], ...]
+    now: tuple[Named, ...]
     until: datetime | None
-    then: tuple[tuple[str, str], ...]
+    then: tuple[Named, ...]
     gaps: tuple[SaidGap, ...]
     problems: tuple[str, ...]
 
@@ -113,9 +126,9 @@ def said(conn: Connection, rota: Rota, at: datetime, seen: ColumnElement[bool] |
     return OnCall(
         at,
         rota.kept,
-        _called(called, now),
+        _called(called, now, rota.absent(at)),
         until,
-        _called(called, then),
+        _called(called, then, frozenset() if until is None else rota.absent(until)),
         tuple(_said_gaps(conn, gaps, rota.sites if wanted is None else rota.sites & wanted, rota.end)),
         rota.problems,
     )
@@ -145,13 +158,13 @@ def _said_gaps(conn: Connection, gaps: Iterable[Gap], among: frozenset[int], end
         yield SaidGap(start_at, end_at, shown, why, end_at == end)
 
 
-def _called(called: dict[int, tuple[str, str]], ids: Iterable[int]) -> tuple[tuple[str, str], ...]:
-    return tuple(sorted(called[person_id] for person_id in ids))
+def _called(called: dict[int, tuple[str, str]], ids: Iterable[int], absent: frozenset[int]) -> tuple[Named, ...]:
+    return tuple(sorted(Named(*called[person_id], person_id in absent) for person_id in ids))
 
 
-def _names(listed: Iterable[tuple[str, str]]) -> str:
-    return " and ".join(f"{name} ({code})" if name else code for code, name in listed)
+def _names(listed: Iterable[Named]) -> str:
+    return " and ".join(one.called for one in listed)
 
 
-def _dicts(listed: Iterable[tuple[str, str]]) -> list[dict[str, str]]:
-    return [{"person": code, "name": name} for code, name in listed]
+def _dicts(listed: Iterable[Named]) -> list[dict[str, Any]]:
+    return [one._asdict() for one in listed]

@@ -96,6 +96,10 @@ def _plan(
         comparison.new(table, shown, after)
     elif comparison.compare(table, shown, old, after, tuple(told)):
         comparison.change(table, after)
+    else:
+        return
+    if table == "closures":
+        comparison.plan.sites.add(key[0])  # what waits for a closed site is decided when its units are reckoned
 
 
 def _left_out(

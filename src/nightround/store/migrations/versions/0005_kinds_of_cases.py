@@ -23,10 +23,10 @@ _NOTICE = re.compile(r"notice (\S+) says stop using: ")
 def upgrade() -> None:
     conn = op.get_bind()
     # SQLite changes a column by writing the table anew, and what refers to its rows must be out of the way meanwhile.
-    aside = conn.dialect.name == "sqlite"
-    if aside:
-        op.execute("CREATE TEMPORARY TABLE tellings_aside AS SELECT * FROM tellings")
-        op.execute("DELETE FROM tellings")
+    aside = _referring(conn) if conn.dialect.name == "sqlite" else []
+    for table in aside:
+        op.execute(f"CREATE TEMPORARY TABLE {table}_aside AS SELECT * FROM {table}")
+        op.execute(f"DELETE FROM {table}")
     op.drop_index("uq_cases_open_cause", table_name="cases")
     with op.batch_alter_table("cases") as batch:
         batch.alter_column("site_id", existing_type=sa.Integer(), nullable=True)
@@ -34,6 +34,7 @@ def upgrade() -> None:
         batch.add_column(sa.Column("zone", sa.String(length=64), server_default="", nullable=False))
         batch.add_column(sa.Column("shared", sa.String(length=64), server_default="", nullable=False))
         batch.add_column(sa.Column("group_id", sa.Integer(), nullable=True))
+        batch.add_column(sa.Column("stale", sa.Boolean(), server_default=sa.text("false"), nullable=False))
         batch.add_column(sa.Column("paused", sa.String(length=12), server_default="", nullable=False))
         batch.add_column(sa.Column("paused_until", sa.Date(), nullable=True))
         batch.create_foreign_key(op.f("fk_cases_person_id_people"), "people", ["person_id"], ["id"])
@@ -50,9 +51,9 @@ def upgrade() -> None:
         sqlite_where=sa.text("closed_at IS NULL"),
         postgresql_where=sa.text("closed_at IS NULL"),
     )
-    if aside:
-        op.execute("INSERT INTO tellings SELECT * FROM tellings_aside")
-        op.execute("DROP TABLE tellings_aside")
+    for table in aside:
+        op.execute(f"INSERT INTO {table} SELECT * FROM {table}_aside")
+        op.execute(f"DROP TABLE {table}_aside")
     with op.batch_alter_table("duties") as batch:
         batch.add_column(sa.Column("not_recorded_since", sa.Date(), nullable=True))
     op.create_table(
@@ -70,6 +71,13 @@ def upgrade() -> None:
     _since(conn)
     _causes(conn)
     _events(conn)
+
+
+def _referring(conn: sa.Connection) -> list[str]:
+    """The tables whose rows name a case."""
+    look = sa.inspect(conn)
+    tables = sorted(look.get_table_names())
+    return [table for table in tables if any(key["referred_table"] == "cases" for key in look.get_foreign_keys(table))]
 
 
 def _since(conn: sa.Connection) -> None:

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from sqlalchemy import insert
 
 from nightround.bootstrap import Program
-from nightround.cases.closures import Closure, closed, spell_on
+from nightround.register.closures import Closure, closed, spell_on
 from nightround.store.tables import closures
 from tests.cases.rota.build import settle
 

@@ -1,0 +1,216 @@
+"""Anything in any order: cases open and close, people come and go, letters fail, the program dies in between.
+
+What must hold whatever happens:
+1. No mailbox gets more letters about cases within an hour than the limit.
+2. No case is told twice to one mailbox at the same step (the database refuses it; nothing here may run into that).
+3. No letter goes out of which every case is closed.
+4. Once a sweep has ended, every urgent case that nobody has in hand was told to somebody in the lap it is in, or is
+   owed to somebody who has had their letters for this hour, or is reported as reaching nobody.
+5. No step is left out: within a lap a case goes on by one step or one repeat at a time, unless nobody of it could be
+   reached.
+"""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+from hypothesis import settings as limits
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from sqlalchemy import func, select, update
+
+from nightround.bootstrap import Program
+from nightround.cases import taking
+from nightround.letters import telling
+from nightround.letters.withdrawing import withdraw_closed
+from nightround.settings import load
+from nightround.store.database import open_store
+from nightround.store.schema import migrate
+from nightround.store.tables import cases, climbs, messages, people, tellings
+
+from ...conftest import START, Clock
+from .build import Fleet, day
+
+CODES = ("ON", "ZO", "CO", "MA")
+HOUR = timedelta(hours=1)
+
+
+class Ladders(RuleBasedStateMachine):
+    """One site, four people, the shipped ladders, a limit of three letters an hour."""
+
+    @initialize()
+    def begin(self) -> None:
+        self.folder = tempfile.TemporaryDirectory()
+        path = Path(self.folder.name)
+        (path / "nightround.key").write_bytes(b"k" * 43)
+        (path / "nightround.toml").write_text("[cases]\nperson_hour = 3\n", "utf-8")
+        store = open_store(f"sqlite:///{path / 'nightround.db'}")
+        migrate(store, START)
+        self.clock = Clock()
+        self.program = Program(load(path / "nightround.toml"), store, self.clock)
+        self.fleet = Fleet(self.program)
+        self.fleet.site("MILL", country="GB", subdivision="ENG")
+        for code, role in zip(CODES, ("on-call", "on-call", "coordinator", "manager"), strict=True):
+            self.fleet.person(code, role, ["MILL"])
+        self.fleet.round_done()
+        self.units = 0
+        self.swept = False
+        self.findings: tuple[str, ...] = ()
+        self.lost = False  # whether a letter was given up or somebody lost their address since the last look
+
+    def teardown(self) -> None:
+        if hasattr(self, "program"):
+            self.program.store.close()
+            self.folder.cleanup()
+
+    def _cases(self, *which: Any) -> list[int]:
+        with self.program.store.read() as conn:
+            return list(conn.execute(select(cases.c.id).where(*which).order_by(cases.c.id)).scalars())
+
+    @rule(urgent=st.booleans())
+    def something_happens(self, urgent: bool) -> None:
+        self.units += 1
+        code = f"U{self.units}"
+        self.fleet.unit(code, "MILL", "work due")
+        if urgent:
+            self.fleet.case(code, "not-to-be-relied-on", reason="fault since 2026-11-25: it beeps")
+        else:
+            self.fleet.case(code, good=day(-1))
+        self.swept = False
+
+    @rule(events=st.lists(st.booleans(), min_size=3, max_size=6), minutes=st.integers(1, 12))
+    def a_bad_hour(self, events: list[bool], minutes: int) -> None:
+        """One thing after the other, each looked at as soon as it happened."""
+        for urgent in events:
+            self.something_happens(urgent)
+            self.the_service_looks()
+            self.time_goes_by(minutes)
+
+    @rule(data=st.data())
+    def its_cause_is_gone(self, data: st.DataObject) -> None:
+        if found := self._cases(cases.c.closed_at.is_(None)):
+            number = data.draw(st.sampled_from(found))
+            with self.program.store.write() as conn:
+                conn.execute(update(cases).where(cases.c.id == number).values(state="closed", closed_at=self.clock.now))
+            self.swept = False
+
+    @rule(data=st.data(), hours=st.integers(1, 30))
+    def somebody_takes_it(self, data: st.DataObject, hours: int) -> None:
+        if found := self._cases(cases.c.closed_at.is_(None)):
+            until = self.clock.now + timedelta(hours=hours)
+            with self.program.store.write() as conn:
+                taking.take(conn, data.draw(st.sampled_from(found)), "ON", until, self.clock.now)
+            self.swept = False
+
+    @rule(code=st.sampled_from(CODES), there=st.booleans())
+    def an_address_comes_or_goes(self, code: str, there: bool) -> None:
+        with self.program.store.write() as conn:
+            box = f"{code.lower()}@example.org" if there else ""
+            conn.execute(update(people).where(people.c.person == code).values(email=box))
+        self.swept, self.lost = False, True
+
+    @rule(minutes=st.sampled_from([1, 9, 31, 61, 250, 700, 1450, 4400]))
+    def time_goes_by(self, minutes: int) -> None:
+        self.clock.forward(minutes=minutes)
+        self.swept = False
+
+    @rule()
+    def the_service_looks(self) -> None:
+        before = self._climbs()
+        self.findings = telling.tell(self.program, self.clock.now).findings
+        self._compare(before)
+        assert telling.tell(self.program, self.clock.now).letters == 0
+        self.swept = True
+
+    @rule(after=st.integers(0, 3))
+    def it_dies_while_it_looks(self, after: int) -> None:
+        before = self._climbs()
+        real, stored = telling._store, 0
+
+        def dies(*given: Any) -> bool:
+            nonlocal stored
+            if stored == after:
+                raise KeyboardInterrupt
+            stored += 1
+            return real(*given)
+
+        telling._store = dies  # type: ignore[assignment]
+        try:
+            telling.tell(self.program, self.clock.now)
+        except KeyboardInterrupt:
+            self.swept = False
+        finally:
+            telling._store = real
+        self._compare(before)
+
+    @rule(fails=st.sampled_from([None, *CODES]))
+    def letters_go_out(self, fails: str | None) -> None:
+        withdraw_closed(self.program)
+        with self.program.store.write() as conn:
+            for row in conn.execute(select(messages).where(messages.c.state == "waiting")).all():
+                about = conn.execute(
+                    select(cases.c.closed_at)
+                    .join(tellings, tellings.c.case_id == cases.c.id)
+                    .where(tellings.c.message_id == row.id)
+                ).scalars()
+                if row.kind == "escalation":
+                    assert any(closed is None for closed in about), "a letter about closed cases went out"
+                lost = fails is not None and row.to_address == f"{fails.lower()}@example.org"
+                state = "given up" if lost else "sent"
+                conn.execute(update(messages).where(messages.c.id == row.id).values(state=state))
+                self.lost = self.lost or lost
+        self.swept = False
+
+    def _climbs(self) -> dict[int, tuple[int, int, int]]:
+        with self.program.store.read() as conn:
+            return {row.case_id: (row.lap, row.rung, row.turn) for row in conn.execute(select(climbs))}
+
+    def _compare(self, before: dict[int, tuple[int, int, int]]) -> None:
+        for case_id, (lap, rung, turn) in self._climbs().items():
+            was = before.get(case_id, (0, -1, 0))
+            assert (lap, rung, turn) >= was, "it went back"
+            if lap == was[0] and not self.lost:
+                assert (rung, turn) in {was[1:], (was[1], was[2] + 1), (was[1] + 1, 0)}, "a step was left out"
+
+    @precondition(lambda self: hasattr(self, "program"))
+    @invariant()
+    def nobody_gets_more_than_the_limit(self) -> None:
+        with self.program.store.read() as conn:
+            rows = conn.execute(select(messages.c.to_address, messages.c.created_at).order_by(messages.c.id)).all()
+        by: dict[str, list[Any]] = {}
+        for box, made in rows:
+            by.setdefault(box, []).append(made)
+        for times in by.values():
+            for first, fourth in zip(times, times[3:], strict=False):
+                assert fourth - first >= HOUR
+
+    @precondition(lambda self: hasattr(self, "program") and self.swept)
+    @invariant()
+    def every_urgent_case_is_before_somebody_or_reported(self) -> None:
+        now = self.clock.now
+        with self.program.store.read() as conn:
+            told_now = (
+                select(func.count())
+                .select_from(tellings)
+                .where(tellings.c.case_id == cases.c.id, tellings.c.lap == climbs.c.lap, tellings.c.rung >= 0)
+                .scalar_subquery()
+            )
+            query = (
+                select(cases.c.id, func.coalesce(told_now, 0).label("told"))
+                .outerjoin(climbs, climbs.c.case_id == cases.c.id)
+                .where(
+                    cases.c.severity == "urgent",
+                    cases.c.closed_at.is_(None),
+                    (cases.c.taken_until.is_(None)) | (cases.c.taken_until <= now),
+                )
+            )
+            silent = [row.id for row in conn.execute(query) if not row.told]
+        if silent:
+            assert any("nobody is told of" in said or "is told of" in said for said in self.findings), silent
+
+
+TestLadders = Ladders.TestCase
+TestLadders.settings = limits(max_examples=20, stateful_step_count=25, deadline=None)
