@@ -43,6 +43,7 @@ _WHERE: dict[str, str] = {
     "log": "logbook",
     "strike": "logbook",
     "history": "logbook",
+    "rehearse": "rehearsing",
     "rules": "rules",
     "discard": "discard",
     "notice": "notices",

@@ -30,6 +30,7 @@ class LookedRound:
     rounds: list[RoundResult] = field(default_factory=list)
     messages: int = 0
     happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
+    findings: list[str] = field(default_factory=list)  # who should have been told and cannot be
 
 
 def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pulse: Pulse | None = None) -> LookedRound:
@@ -55,7 +56,7 @@ def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pul
         # A night that fails is itself something to tell, and what it found before it failed still holds.
         letters(program, halted=halted)
         raise
-    done.messages = letters(program, halted=halted)
+    done.messages = letters(program, halted=halted, findings=done.findings)
     return done
 
 
@@ -74,21 +75,30 @@ def rounds_on(
     return done
 
 
-def letters(program: Program, on: date | None = None, halted: Callable[[], bool] = lambda: False) -> int:
+def letters(
+    program: Program,
+    on: date | None = None,
+    halted: Callable[[], bool] = lambda: False,
+    findings: list[str] | None = None,
+) -> int:
     """Opens and closes the cases of no one site, then stores every letter owed, for now or for a civil date.
 
-    Says how many letters.
+    Says how many letters. Who should have been told and cannot be is added to `findings`; it is in the log as well.
     """
     now = program.clock()
     keep_rota(program)
     fleetwide.look(program, now)
+    found: list[str] = [] if findings is None else findings
     told = 0
     try:
-        told = telling.sweep(program, now, on=on, halted=halted)
+        swept = telling.tell(program, now, on=on, halted=halted)
+        told = swept.letters
+        found += swept.findings
     finally:
         # A template of one kind that is broken must not keep back letters of the other.
-        written = weekly.post_owed(program, now, on=on, halted=halted)
-    return told + written
+        posted = weekly.post(program, now, on=on, halted=halted)
+        found += posted.findings
+    return told + posted.letters
 
 
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:

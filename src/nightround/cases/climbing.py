@@ -107,12 +107,14 @@ def open_cases(conn: Connection, at: datetime) -> list[Open]:
 
 
 def told_in_lap(conn: Connection, at: datetime) -> dict[int, set[Told]]:
-    """By open case, what was told of it in the lap that it is in."""
+    """By open case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since
+    a step's turns only ever go on."""
     query = (
-        select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, tellings.c.turn)
+        select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, func.max(tellings.c.turn))
         .join(cases, cases.c.id == tellings.c.case_id)
         .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)
         .where(cases.c.closed_at.is_(None), tellings.c.lap == func.coalesce(climbs.c.lap, 0))
+        .group_by(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung)
     )
     found: dict[int, set[Told]] = {}
     for case_id, *said in conn.execute(query):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
+from functools import lru_cache
 from typing import NamedTuple
 
 from ..reckoning.dates import ONE_DAY, local_day, local_instant, working_days
@@ -36,6 +37,7 @@ class Hours(NamedTuple):
     country: str = ""
     subdivision: str = ""
 
+    @lru_cache(maxsize=8192)  # noqa: B019 - of values only; many cases wait from the same instants, look after look
     def after(self, start: datetime, wait: Wait) -> datetime:
         """The instant at which the wait is over that began at `start`; never before it."""
         if wait.every:

@@ -121,15 +121,12 @@ def readers(
     at: datetime,
 ) -> list[Reader]:
     """Everybody with one of the roles, codes or ids who is with us at that instant, with all their roles, by code."""
-    has_role = select(person_roles.c.person_id).where(person_roles.c.role.in_(sorted(roles)))
-    named = or_(people.c.id.in_(has_role), people.c.person.in_(sorted(codes)), people.c.id.in_(sorted(ids)))
-    found = conn.execute(select(people).where(named).order_by(people.c.person)).all()
-    wanted = select(people.c.id).where(named)
+    everybody, theirs, first_sites = _queries(frozenset(roles), frozenset(codes), frozenset(ids))
+    found = conn.execute(everybody).all()
     held: dict[int, set[str]] = {}
-    theirs = select(person_roles.c.person_id, person_roles.c.role).where(person_roles.c.person_id.in_(wanted))
     for person_id, role in conn.execute(theirs):
         held.setdefault(person_id, set()).add(role)
-    homes = _homes(conn, wanted)
+    homes = {row[0]: (row[1], row[2], row[3]) for row in conn.execute(first_sites)}
     here = (settings.fleet.time_zone, settings.fleet.country, "")
     listed = []
     for row in found:
@@ -157,18 +154,30 @@ def readers(
     return listed
 
 
-def _homes(conn: Connection, wanted: Select[Any]) -> dict[int, tuple[str, str, str]]:
-    """Zone, country and subdivision of each wanted person's first site."""
+@lru_cache(maxsize=64)
+def _queries(
+    roles: frozenset[str], codes: frozenset[str], ids: frozenset[int]
+) -> tuple[Select[Any], Select[Any], Select[Any]]:
+    """For these people, by code: all of each; the roles they hold; zone, country and subdivision of their first site.
+
+    Kept, because the same few are asked at every look round and building them takes longer than asking.
+    """
+    has_role = select(person_roles.c.person_id).where(person_roles.c.role.in_(sorted(roles)))
+    named = or_(people.c.id.in_(has_role), people.c.person.in_(sorted(codes)), people.c.id.in_(sorted(ids)))
+    wanted = select(people.c.id).where(named)
     first = (
         select(person_sites.c.person_id, func.min(person_sites.c.site_id).label("site_id"))
         .where(person_sites.c.person_id.in_(wanted))
         .group_by(person_sites.c.person_id)
         .subquery()
     )
-    query = select(first.c.person_id, sites.c.time_zone, sites.c.country, sites.c.subdivision).join(
-        sites, sites.c.id == first.c.site_id
+    return (
+        select(people).where(named).order_by(people.c.person),
+        select(person_roles.c.person_id, person_roles.c.role).where(person_roles.c.person_id.in_(wanted)),
+        select(first.c.person_id, sites.c.time_zone, sites.c.country, sites.c.subdivision).join(
+            sites, sites.c.id == first.c.site_id
+        ),
     )
-    return {row[0]: (row[1], row[2], row[3]) for row in conn.execute(query)}
 
 
 def _first_known(*zones: str) -> str:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Select, select
 
 from ..cases.climbing import CLOSED, Ladders
 from ..reckoning.dates import local_day
@@ -61,6 +61,23 @@ def errands(
     return [found[mailbox] for mailbox in sorted(found)]
 
 
+def waits(conn: Connection, settings: Settings, now: datetime) -> list[datetime]:
+    """The instants after `now` from which on those may be told whose hours do not allow it yet."""
+    told = _told_of_closed(conn)
+    if not told:
+        return []
+    known = Ladders(settings)
+    ids = {row.person_id for row in told if row.person_id is not None}
+    by_id = {reader.id: reader for reader in readers(conn, settings, (), ids=ids, at=now)}
+    found = []
+    for row in told:
+        reader = by_id.get(row.person_id) if row.person_id is not None else _address(settings, row.mailbox)
+        if reader is not None and reader.reached:
+            ladder = known.of(row.severity, row.site_type or "")
+            found.append(ladder.allowed(reader.hours(settings), now))
+    return [at for at in found if at > now]
+
+
 def settled(conn: Connection) -> list[int]:
     """The closed cases of which nobody has yet to hear that they are closed."""
     waiting = {row.case_id for row in _told_of_closed(conn)}
@@ -77,6 +94,11 @@ def _told_of_closed(conn: Connection) -> list[Any]:
 
     A letter that was given up told nobody anything.
     """
+    return list(conn.execute(_TOLD_OF_CLOSED))
+
+
+def _told_statement() -> Select[Any]:
+    """Built once: it is asked at every look round."""
     ended = tellings.alias()
     heard = (
         select(ended.c.id)
@@ -112,7 +134,10 @@ def _told_of_closed(conn: Connection) -> list[Any]:
         .distinct()
         .order_by(tellings.c.case_id, tellings.c.mailbox)
     )
-    return list(conn.execute(query))
+    return query
+
+
+_TOLD_OF_CLOSED = _told_statement()
 
 
 def _address(settings: Settings, mailbox: str) -> Reader:

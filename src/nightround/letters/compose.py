@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
 from email.message import EmailMessage
@@ -48,6 +50,21 @@ class Letter:
     created_at: datetime
 
 
+_outlined: ContextVar[set[str] | None] = ContextVar("outlined", default=None)
+
+
+@contextmanager
+def outlines() -> Iterator[None]:
+    """Within the block only the first letter of each kind is written out, which shows whether its templates are good;
+    those after it have their headers' values and no body. For letters that nobody will read: a rehearsal's.
+    """
+    token = _outlined.set(set())
+    try:
+        yield
+    finally:
+        _outlined.reset(token)
+
+
 def compose(
     settings: Settings,
     kind: str,
@@ -66,7 +83,11 @@ def compose(
     oldest first. `unsubscribe_url` is for the weekly letter only (RFC 8058); templates see it too.
     Raises UserError where a template or a mail setting is wrong.
     """
-    words = render(settings, kind, {**content, "unsubscribe_url": unsubscribe_url}, to.name, now)
+    outlined = _outlined.get()
+    bare = outlined is not None and kind in outlined
+    words = render(settings, kind, {**content, "unsubscribe_url": unsubscribe_url}, to.name, now, subject_only=bare)
+    if outlined is not None:
+        outlined.add(kind)
     box = addresses.read(to.address)
     utf8 = box is not None and box.needs_utf8
     identity = message_id(settings, key)
@@ -95,7 +116,7 @@ def compose(
         to_address=box.address if box else headers.clean(to.address, 320),
         subject=str(subject.meaning),
         message_id=identity,
-        body=headers.seal(_body(words.text, words.html, identity), fields, utf8=utf8),
+        body=b"" if bare else headers.seal(_body(words.text, words.html, identity), fields, utf8=utf8),
         urgent=urgent,
         created_at=now,
     )

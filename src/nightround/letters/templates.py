@@ -47,9 +47,11 @@ class Rendered(NamedTuple):
     html: str
 
 
-def render(settings: Settings, kind: str, content: Mapping[str, Any], reader: str, now: datetime) -> Rendered:
-    """The words of a letter of that kind. Raises UserError where a template is missing, broken or asks for a name
-    that the content does not hold."""
+def render(
+    settings: Settings, kind: str, content: Mapping[str, Any], reader: str, now: datetime, *, subject_only: bool = False
+) -> Rendered:
+    """The words of a letter of that kind; with `subject_only`, nothing but those. Raises UserError where a template is
+    missing, broken or asks for a name that the content does not hold."""
     environment = _environment(_folders(settings))
     given = {
         "unsubscribe_url": None,
@@ -59,8 +61,11 @@ def render(settings: Settings, kind: str, content: Mapping[str, Any], reader: st
         "written_at": now,
     }
     try:
+        subject = one_line(environment.get_template(f"{kind}.subject.txt").render(given))
+        if subject_only:
+            return Rendered(subject, "", "")
         return Rendered(
-            one_line(environment.get_template(f"{kind}.subject.txt").render(given)),
+            subject,
             _plain(environment.get_template(f"{kind}.txt").render(given)),
             _inliner().inline(environment.get_template(f"{kind}.html").render(given)),
         )

@@ -162,6 +162,7 @@ def local_day(instant: datetime, zone: str) -> date:
     return instant.astimezone(_zone(zone)).date()
 
 
+@lru_cache(maxsize=8192)
 def local_instant(day: date, at: time, zone: str) -> datetime:
     """The instant of a local wall time, in UTC.
 

@@ -30,6 +30,10 @@ class Table:
         """Whether the key is written at all."""
         return key in self._given
 
+    def names(self) -> tuple[str, ...]:
+        """The keys that are written, in their order."""
+        return tuple(self._given)
+
     def text(self, key: str, *, required: bool = False, lines: bool = False) -> str:
         """A text; "" where there is none. Of one line unless `lines`."""
         value = self._take(key, required)

@@ -9,12 +9,13 @@ import json
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Connection, func, insert, or_, select, update
+from sqlalchemy import Connection, bindparam, func, insert, or_, select, update
 from sqlalchemy.exc import IntegrityError
 
 from ..store import happenings
 from ..store.database import Store
 from ..store.tables import ledger
+from ..store.types import Instant
 
 LEASE = timedelta(minutes=15)
 DONE = ("done", "caught up")
@@ -28,22 +29,31 @@ def last_done(conn: Connection, zone: str, up_to: date, since: datetime | None =
     A round run by hand for a day still to come must not make the nights before it look done; nor that night itself
     when it comes: with `since`, the round of `up_to` counts only if it ended at that instant or later.
     """
-    query = select(func.max(ledger.c.on)).where(ledger.c.zone == zone, ledger.c.on <= up_to, ledger.c.state.in_(DONE))
-    if since is not None:
-        query = query.where(or_(ledger.c.on < up_to, ledger.c.finished_at >= since))
-    found: date | None = conn.execute(query).scalar_one()
+    query = _NEWEST if since is None else _NEWEST_SINCE
+    found: date | None = conn.execute(query, {"b_zone": zone, "b_up_to": up_to, "b_since": since}).scalar_one()
     return found
+
+
+# Built once: asked for every zone at every look round.
+_NEWEST = select(func.max(ledger.c.on)).where(
+    ledger.c.zone == bindparam("b_zone"), ledger.c.on <= bindparam("b_up_to"), ledger.c.state.in_(DONE)
+)
+_NEWEST_SINCE = _NEWEST.where(
+    or_(ledger.c.on < bindparam("b_up_to"), ledger.c.finished_at >= bindparam("b_since", type_=Instant))
+)
+
+
+_FINISHED = (
+    select(ledger.c.finished_at)
+    .where(ledger.c.zone == bindparam("b_zone"), ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None))
+    .order_by(ledger.c.finished_at.desc())
+    .limit(1)
+)
 
 
 def age(conn: Connection, zone: str, now: datetime) -> timedelta | None:
     """How long ago the newest finished round of the zone ended; None where there was none."""
-    query = (
-        select(ledger.c.finished_at)
-        .where(ledger.c.zone == zone, ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None))
-        .order_by(ledger.c.finished_at.desc())
-        .limit(1)
-    )
-    finished: datetime | None = conn.execute(query).scalar_one_or_none()
+    finished: datetime | None = conn.execute(_FINISHED, {"b_zone": zone}).scalar_one_or_none()
     return None if finished is None else now - finished
 
 

@@ -41,7 +41,42 @@ class RuleBook:
 
 
 def load(settings: Settings) -> RuleBook:
-    """Reads the packs and sheets that the settings name. Raises one UserError that tells all that is wrong."""
+    """The packs and sheets that the settings name. Raises one UserError that tells all that is wrong.
+
+    Every file is read every time; only where none has changed since is what was understood then given again.
+    """
+    mark = _mark(settings)
+    known = _kept.get(mark)
+    if known is not None:
+        return known
+    book = _understood(settings)
+    if mark == _mark(settings):  # else somebody is changing a file just now
+        while len(_kept) >= _KEPT_BOOKS:
+            _kept.pop(next(iter(_kept)), None)
+        _kept[mark] = book
+    return book
+
+
+_KEPT_BOOKS = 4
+_kept: dict[str, RuleBook] = {}
+
+
+def _mark(settings: Settings) -> str:
+    """Changes with every byte of the files and with the settings that choose among them."""
+    found = hashlib.sha256(json.dumps(settings.rules.packs).encode("utf-8"))
+    for kind, folder in (("rules", settings.rules.folder), ("models", settings.rules.models)):
+        own = None if folder is None else settings.path(folder)
+        found.update(f"\0{kind}\0{own}".encode())
+        for path in sorted((*shipped(kind).glob("*.toml"), *([] if own is None else own.glob("*.toml")))):
+            try:
+                body = path.read_bytes()
+            except OSError as error:
+                body = repr(error).encode("utf-8")
+            found.update(f"\0{path}\0{len(body)}\0".encode() + body)
+    return found.hexdigest()
+
+
+def _understood(settings: Settings) -> RuleBook:
     problems: list[str] = []
     packs = _packs(settings, problems)
     sheets = _sheets(settings, problems)

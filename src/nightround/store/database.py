@@ -120,7 +120,7 @@ def open_store(url: str) -> Store:
     engine = create_engine(parsed, **options)
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _sqlite_pragmas)
-        event.listen(engine, "begin", _sqlite_begin)
+        event.listen(engine, "begin", begin_sqlite)
     return Store(engine)
 
 
@@ -132,7 +132,8 @@ def _sqlite_pragmas(dbapi_connection: Any, _record: Any) -> None:
     cursor.close()
 
 
-def _sqlite_begin(conn: Connection) -> None:
+def begin_sqlite(conn: Connection) -> None:
+    """Begins a unit of work as it is meant: a snapshot to read from, or the one writer."""
     unit = conn.get_execution_options().get("nightround_unit", "write")
     conn.exec_driver_sql("BEGIN" if unit == "read" else "BEGIN IMMEDIATE")
 

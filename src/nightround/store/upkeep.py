@@ -124,7 +124,7 @@ def restore(store: Store, file: Path, now: datetime, progress: Progress) -> Copi
         done = 0
         with _reading(source) as old:
             for table in metadata.sorted_tables:
-                done = _copy_table(old, conn, table, done, expected.total, progress)
+                done = copy_table(old, conn, table, done, expected.total, progress)
         if store.dialect == "postgresql":
             _reset_sequences(conn)
         counted = _counts(conn)
@@ -169,14 +169,17 @@ def _logical(conn: Connection, copy: Path, now: datetime, total: int, progress: 
             out.execute(delete(fleet))
             done = 0
             for table in metadata.sorted_tables:
-                done = _copy_table(conn, out, table, done, total, progress)
+                done = copy_table(conn, out, table, done, total, progress)
     finally:
         target.close()
     with closing(sqlite3.connect(copy)) as alone:
         _one_file(alone)
 
 
-def _copy_table(source: Connection, target: Connection, table: Table, done: int, total: int, progress: Progress) -> int:
+def copy_table(
+    source: Connection, target: Connection, table: Table, done: int, total: int | None, progress: Progress
+) -> int:
+    """Copies every row of a table; gives how many are copied so far. Raises UserError where one does not fit."""
     query = select(table).order_by(*table.primary_key.columns)
     rows = source.execute(query, execution_options={"yield_per": BATCH})
     for batch in rows.mappings().partitions():

@@ -1,0 +1,176 @@
+"""The file of what is supposed: how times are read, what is refused, and what comes of each thing."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from nightround.bootstrap import Program
+from nightround.errors import UserError
+from nightround.rehearsal.programme import Programme
+from nightround.rehearsal.rehearsing import coming_days, rehearse
+from nightround.rehearsal.supposed import Away, Logged, Supposed, Taken, read_supposed
+from nightround.settings import Settings
+from nightround.store.database import Store
+from tests.conftest import Clock
+
+from .build import furnish
+
+
+@pytest.fixture
+def paper(settings: Settings, sqlite_store: Store, clock: Clock) -> Program:
+    program = Program(settings, sqlite_store, clock)
+    settings.rounds.tick_seconds = 900
+    furnish(program, clock().date())
+    return program
+
+
+def _read(program: Program, tmp_path: Path, text: str, days: int = 10) -> Supposed:
+    file = tmp_path / "suppose.toml"
+    file.write_text(text, encoding="utf-8")
+    wanted = coming_days(program, days)
+    with program.store.read() as conn:
+        return read_supposed(conn, program.settings, file, wanted.start, wanted.end)
+
+
+def _run(program: Program, tmp_path: Path, text: str = "", days: int = 3) -> Programme:
+    file = tmp_path / "suppose.toml"
+    file.write_text(text, encoding="utf-8")
+    return rehearse(program, coming_days(program, days), file)
+
+
+def test_times_are_those_of_the_site_and_a_bare_day_is_its_noon(paper: Program, tmp_path: Path) -> None:
+    found = _read(
+        paper,
+        tmp_path,
+        """
+        [[used]]
+        unit = "COVE-01"
+        at = 2026-12-01
+        [[fault]]
+        unit = "BAY-01"
+        at = "2026-11-30T14:30"
+        [[taken]]
+        unit = "BAY-01"
+        by = "ada"
+        at = 2026-12-02T08:00:00+02:00
+        until = 2026-12-03
+        [[away]]
+        person = "bo"
+        from = 2026-11-20
+        until = 2026-11-30
+        """,
+    )
+    away, fault, used, taken = found.events
+    assert isinstance(away, Away)
+    assert (away.from_on, away.until_on) == (date(2026, 11, 20), date(2026, 11, 30))
+    assert isinstance(fault, Logged)
+    assert fault.at == datetime(2026, 11, 30, 13, 30, tzinfo=UTC)
+    assert isinstance(used, Logged)
+    assert used.at == datetime(2026, 12, 1, 20, 0, tzinfo=UTC)
+    assert isinstance(taken, Taken)
+    assert taken.at == datetime(2026, 12, 2, 6, 0, tzinfo=UTC)
+    assert taken.until == datetime(2026, 12, 3, 23, 0, tzinfo=UTC)  # the day itself is still in it
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[[usd]]\nunit = 'BAY-01'", "key usd: is not known (did you mean used?)"),
+        ("[[used]]\nunit = 'BAY-O1'\nat = 2026-12-01", "'BAY-O1' is not in the register (did you mean BAY-01"),
+        ("[[used]]\nunit = 'BAY-01'\nat = 2026-12-01\nby = 'eve'", "used 1, key by: 'eve' is not in the register"),
+        ("[[used]]\nunit = 'BAY-01'\nat = 2026-11-24", "key at: 2026-11-24T11:00:00+00:00 is not within what"),
+        ("[[used]]\nunit = 'BAY-01'\nat = 2027-11-24", "choose another time, or other days"),
+        ("[[used]]\nunit = 'BAY-01'\nat = 2026-12-01\nwhen = 3", "used 1, key when: is not known"),
+        ("[[used]]\nunit = 'BAY-01'", "used 1, key at: is missing; write a day such as 2026-12-03"),
+        ("[[used]]\nunit = 'BAY-01'\nat = 'soon'", "'soon' is not a time; write a day such as"),
+        ("[[used]]\nunit = 'BAY-01'\nat = 2026-12-01T10:00", "is written with its seconds"),
+        ("[[check]]\nunit = 'BAY-01'\nat = 2026-12-01\nreadings = { self-test = 'fine-ish' }", "self-test='fine-ish'"),
+        ("[[struck]]\nunit = 'BAY-01'\nat = 2026-12-01", "key struck: is not known"),
+        ("[[away]]\nperson = 'bo'\nfrom = 2026-12-03\nuntil = 2026-12-01", "is before `from`; choose a later day"),
+        ("[[away]]\nperson = 'bo'\nfrom = 2026-10-01\nuntil = 2026-10-03", "is not within what is rehearsed"),
+        ("[[closed]]\nsite = 'BAI'\nfrom = 2026-12-01\nuntil = 2026-12-02", "'BAI' is not in the register (did"),
+        ("[[smtp_down]]\nfrom = 2026-12-03\nuntil = 2026-12-01", "is not after `from`; choose a later time"),
+        ("[[taken]]\nunit = 'BAY-01'\nby = 'ada'\nat = 2026-12-01\nuntil = 2027-06-01", "is not within 31 days after"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_with_its_place_and_cure(
+    paper: Program, tmp_path: Path, text: str, said: str
+) -> None:
+    with pytest.raises(UserError) as caught:
+        _read(paper, tmp_path, text)
+    assert "suppose.toml" in str(caught.value)
+    assert said in str(caught.value)
+
+
+def test_everything_that_is_wrong_is_said_at_once(paper: Program, tmp_path: Path) -> None:
+    with pytest.raises(UserError) as caught:
+        _read(paper, tmp_path, "[[used]]\nunit = 'X'\nat = 2026-12-01\n[[smtp_dwn]]\n")
+    assert str(caught.value).startswith("2 things are wrong")
+
+
+def test_what_cannot_happen_then_names_its_place(paper: Program, tmp_path: Path) -> None:
+    with pytest.raises(UserError, match=r"suppose\.toml, fitted 1: 'fitted' needs to say which part"):
+        _run(paper, tmp_path, "[[fitted]]\nunit = 'BAY-01'\nby = 'ada'\nat = 2026-11-26")
+
+
+def test_a_use_is_told_at_the_next_look_to_whoever_is_called_there(paper: Program, tmp_path: Path) -> None:
+    plain = _run(paper, tmp_path)
+    found = _run(paper, tmp_path, "[[used]]\nunit = 'BAY-02'\nby = 'ada'\nat = 2026-11-26")
+    more = [one for one in found.messages if "BAY-02" in one.about and one.kind == "escalation"]
+    assert not [one for one in plain.messages if "BAY-02" in one.about]
+    assert more[0].at == datetime(2026, 11, 26, 11, 0, tzinfo=UTC)
+    assert more[0].to == "ada@example.org"
+    assert [case["unit"] for case in found.cases if case["severity"] == "urgent"] == ["BAY-02"]
+    assert "ada" in {one["person"] for one in found.cases[0]["told"]}
+
+
+def test_who_is_refused_gets_nothing_and_the_next_step_is_told_at_once(paper: Program, tmp_path: Path) -> None:
+    text = "[[refused]]\nperson = 'ada'\nfrom = 2026-11-25\nuntil = 2026-11-30\n"
+    found = _run(paper, tmp_path, text + "[[used]]\nunit = 'BAY-02'\nat = 2026-11-26\n")
+    assert not [one for one in found.messages if one.to == "ada@example.org"]
+    assert {one.to for one in found.unsent} == {"ada@example.org"}
+    assert found.unsent[0].answer.startswith("RCPT: 550")
+    others = [one for one in found.messages if "BAY-02" in one.about]
+    assert others[0].at == datetime(2026, 11, 26, 11, 15, tzinfo=UTC)  # at the look after it was given up
+
+
+def test_where_mail_is_down_for_long_what_is_urgent_is_given_up_and_said(paper: Program, tmp_path: Path) -> None:
+    text = "[[smtp_down]]\nfrom = 2026-11-25\nuntil = 2026-11-30\n[[used]]\nunit = 'BAY-02'\nat = 2026-11-26\n"
+    found = _run(paper, tmp_path, text)
+    assert not found.messages
+    given_up = [one for one in found.unsent if one.at is not None and one.urgent]
+    assert given_up
+    for one in given_up:
+        assert one.at is not None
+        # mail.urgent_give_up_hours after it was written, at the next look
+        assert (one.at - one.written_at).total_seconds() in (4 * 3600, 4 * 3600 + 900)
+
+
+def test_a_case_that_nobody_has_open_then_cannot_be_taken(paper: Program, tmp_path: Path) -> None:
+    text = "[[taken]]\nunit = 'BAY-02'\nby = 'ada'\nat = 2026-11-26\nuntil = 2026-11-27\n"
+    found = _run(paper, tmp_path, text)
+    assert "no case of BAY-02 is open then" in found.notes[0]
+
+
+@pytest.mark.parametrize(
+    ("days", "first", "said"),
+    [(0, None, "--days 0"), (401, None, "from 1 to 400"), (3, date(2026, 11, 24), "2026-11-24 is past; give today")],
+)
+def test_days_that_cannot_be_rehearsed_are_refused(paper: Program, days: int, first: Any, said: str) -> None:
+    with pytest.raises(UserError, match=said):
+        coming_days(paper, days, first)
+
+
+def test_a_later_beginning_is_the_midnight_of_the_fleets_zone(paper: Program) -> None:
+    paper.settings.fleet.time_zone = "Europe/Berlin"
+    wanted = coming_days(paper, 2, date(2027, 3, 27))
+    assert (wanted.start, wanted.end) == (
+        datetime(2027, 3, 26, 23, 0, tzinfo=UTC),
+        datetime(2027, 3, 28, 22, 0, tzinfo=UTC),  # the second of the two days has 23 hours there
+    )
+    found = rehearse(paper, wanted)
+    assert any("is not rehearsed" in note for note in found.notes)
