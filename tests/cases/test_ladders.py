@@ -29,7 +29,7 @@ class People:
         return bool(self.rungs[rung])
 
     def gets_through(self, climb: Climb) -> bool:
-        return climb.rung not in self.lost
+        return bool(self.rungs[climb.rung]) and climb.rung not in self.lost
 
     def hours(self, rung: int) -> list[Hours]:
         return self.rungs[rung]
@@ -101,6 +101,12 @@ def test_where_no_letter_gets_through_to_anybody_it_is_tried_every_hour() -> Non
     seen = walk(on, lost, at(25, 2), 2.5)
     # The first passes to the second at once; an hour later both again, and so on.
     assert [(when, step[0]) for when, step in seen] == [(at(25, 2), 0), (at(25, 3), 1), (at(25, 4), 2)]
+
+
+def test_where_the_first_and_the_last_step_reach_nobody_it_does_not_begin_again_at_once() -> None:
+    on = ladder(step("0 minutes"), step("0 minutes"), step("0 minutes"), again="daily")
+    people = People([], [LONDON], [])
+    assert walk(on, people, at(25, 2), 30) == [(at(25, 2), (0, 2, 0)), (at(26, 7), (1, 2, 0))]
 
 
 def test_downtime_skips_no_step() -> None:

@@ -145,8 +145,9 @@ def next_move(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Move |
             at = _told_from(ladder, climb, at, view)
         moves.append(Move(due, climb._replace(turn=climb.turn + 1, at=at)))
     if climb.rung + 1 == len(steps) and (passed or not repeats):
-        due = _waited(climb.at, ladder.again, view.hours(climb.rung) or view.hours(0))
-        if passed:
+        anybody = [one for rung in range(len(steps)) for one in view.hours(rung)]
+        due = _waited(climb.at, ladder.again, view.hours(climb.rung) or anybody)
+        if not any(view.gets_through(climb._replace(rung=rung)) for rung in range(len(steps))):
             due = min(due, climb.at + SOON_AGAIN)
         top = restart(climb, max(due, now), "again")
         moves.append(Move(due, _begin(ladder, top, 0, max(due, now), view)))
@@ -177,5 +178,5 @@ def _told_from(ladder: Ladder, climb: Climb, at: datetime, view: View) -> dateti
 def _waited(start: datetime, wait: Wait, hours: list[Hours]) -> datetime:
     """When the wait is over for the first of those people; without anybody, by the clock."""
     if not hours:
-        return start + timedelta(minutes=wait.minutes)
+        return start + timedelta(minutes=wait.minutes, days=wait.every + wait.days)
     return min(one.after(start, wait) for one in hours)
