@@ -16,7 +16,6 @@ from zoneinfo import ZoneInfo
 from sqlalchemy import ColumnElement, Connection, Select, func, or_, select, true
 
 from .. import addresses
-from ..cases.absences import away
 from ..cases.hours import Hours, Times
 from ..cases.rota import Rota
 from ..register.leaving import has_left
@@ -210,19 +209,26 @@ class Called(NamedTuple):
 class Watch:
     """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it.
 
-    `names` are the words of all ladders. A site of None is the fleet itself: those who have the whole of it.
+    `names` are the words of all ladders, `ahead` is how far the rota is to be known. A site of None is the fleet
+    itself: those who have the whole of it.
     """
 
     def __init__(
-        self, conn: Connection, settings: Settings, at: datetime, site_ids: set[int], names: Iterable[str] = ()
+        self,
+        conn: Connection,
+        settings: Settings,
+        at: datetime,
+        site_ids: set[int],
+        names: Iterable[str] = (),
+        ahead: timedelta = timedelta(minutes=1),
     ) -> None:
         named = set(names)
         codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
         self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes, at=at)
         self._moment = at
-        self._rota = Rota.load(conn, settings, at, at + timedelta(minutes=1))
-        self._away = away(conn, at, settings.fleet.time_zone)
-        self._rostered = readers(conn, settings, (), ids=self._rota.on_call(at), at=at) if "rota" in named else []
+        self.rota = Rota.load(conn, settings, at, at + ahead)
+        self._away = self.rota.absent(at)
+        self._rostered = readers(conn, settings, (), ids=self.rota.on_call(at), at=at) if "rota" in named else []
         self._zone = settings.fleet.time_zone
         self._country = settings.fleet.country
         self._by_code = {reader.person: reader for reader in self.people}
@@ -283,7 +289,7 @@ class Watch:
             return [Reader(0, "", box, box, self._zone, True, False, frozenset(), self._country)], box
         if name not in ("rota", "on-call"):
             return self.holders(site_id, name), _SPOKEN[name]
-        on_rota = self._rota.on_call(self._moment, site_id)
+        on_rota = self.rota.on_call(self._moment, site_id)
         if name == "rota":
             return [reader for reader in self._here(site_id) if reader.id in on_rota], "on the rota now"
         holders = self.holders(site_id, name)

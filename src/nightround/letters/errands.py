@@ -20,7 +20,6 @@ from ..cases import ladders
 from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_lap
 from ..cases.hours import Hours
 from ..cases.ladders import Climb, Ladder
-from ..cases.rota import Rota
 from ..reckoning.dates import local_day, local_instant
 from ..settings import Settings
 from ..store.tables import cases, messages, sites, tellings
@@ -122,11 +121,13 @@ def next_step(conn: Connection, settings: Settings, now: datetime) -> datetime |
     found: datetime | None = conn.execute(
         select(func.min(cases.c.taken_until)).where(cases.c.closed_at.is_(None), cases.c.taken_until > now)
     ).scalar()
-    if open_now:
-        change = Rota.load(conn, settings, now, now + AHEAD).next_change(now)
-        found = change if found is None or (change is not None and change < found) else found
+    if not open_now:
+        return found
     known = Ladders(settings)
-    watch = Watch(conn, settings, now, {case.site_id for case in open_now if case.site_id is not None}, known.names())
+    site_ids = {case.site_id for case in open_now if case.site_id is not None}
+    watch = Watch(conn, settings, now, site_ids, known.names(), AHEAD)
+    change = watch.rota.next_change(now)
+    found = change if found is None or (change is not None and change < found) else found
     told = told_in_lap(conn, now)
     for case in open_now:
         ladder = known.of(case.severity, case.site_type)

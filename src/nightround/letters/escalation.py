@@ -7,11 +7,12 @@ from datetime import date, datetime
 from functools import partial
 from typing import Any
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, func, select
 
 from ..settings import Settings
-from . import links
-from .audience import Reader
+from ..store.tables import messages
+from . import links, service
+from .audience import ABOUT_CASES, Reader
 from .lists import Cut
 from .matters import counted, told, weigh, who_knows
 from .nights import nights
@@ -31,10 +32,11 @@ def content(
     going: Mapping[int, Sequence[str]],
     now: datetime,
     on: date | None = None,
+    wrong: Sequence[str] = (),
 ) -> tuple[dict[str, Any], list[int]]:
     """What the letter says, and the cases in it, the lowest first; none are left where all have been closed.
 
-    `going` says by case who else is told of it in the same sweep.
+    `going` says by case who else is told of it in the same sweep, `wrong` what is wrong with the service itself.
     """
     weighed = weigh(conn, errand.case_ids)
     ids = sorted(case.id for case in weighed)
@@ -67,9 +69,20 @@ def content(
         "gaps": tuple(errand.gaps),
         "zone": reader.zone,
         "late": ran.late,
+        "service_wrong": tuple(wrong),
+        "service_happened": service.happened(conn, _last_letter(conn, reader.mailbox)),
         "last_round": ran.short,
         "all_url": settings.web.base_url.rstrip("/") + "/cases",
     }, ids
+
+
+def _last_letter(conn: Connection, mailbox: str) -> datetime | None:
+    """When the last letter about cases to the mailbox was written; what happened since then is news there."""
+    query = select(func.max(messages.c.created_at)).where(
+        func.lower(messages.c.to_address) == mailbox, messages.c.kind.in_(ABOUT_CASES)
+    )
+    found: datetime | None = conn.execute(query).scalar()
+    return found
 
 
 # How a word of a ladder is said to whom it calls.

@@ -18,9 +18,10 @@ from ..bootstrap import Program
 from ..cases import climbing
 from ..errors import UserError
 from ..rounds import events
+from ..rounds.troubles import Kind, troubles
 from ..settings import Settings
 from ..store.tables import cases, climbs, messages, tellings
-from . import box, closing, escalation, links, opening
+from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
 from .compose import Letter, compose
 from .errands import plan
@@ -57,6 +58,7 @@ def tell(
     with program.store.read() as conn:
         made = plan(conn, program.settings, now, on)
         over = closing.settled(conn)
+        wrong_now = () if not made.escalations else _wrong(conn, program, now)
     lost = _go_on(program, made, over)
     going = made.going()
     letters = 0
@@ -73,7 +75,7 @@ def tell(
             continue
         try:
             with program.store.read() as conn:
-                found = letter_of(conn, program.settings, kind, errand, going, now, on)
+                found = letter_of(conn, program.settings, kind, errand, going, now, on, wrong_now)
         except UserError as error:
             logger.error("not told", extra={"person": errand.reader.called, "kind": kind, "why": str(error)})
             wrong = wrong or error
@@ -86,6 +88,12 @@ def tell(
     if wrong is not None:
         raise wrong
     return Swept(letters, made.findings)
+
+
+def _wrong(conn: Connection, program: Program, now: datetime) -> tuple[str, ...]:
+    """What is wrong with the service, but for what an escalation says in its own words."""
+    found = troubles(conn, program.settings, now, full=program.store.full)
+    return service.said(found, (Kind.ROUND_OWED,))
 
 
 def _go_on(program: Program, made: Plan, over: list[int]) -> set[int]:
@@ -110,6 +118,7 @@ def letter_of(
     going: Mapping[int, Sequence[Reader]],
     now: datetime,
     on: date | None = None,
+    wrong: Sequence[str] = (),
 ) -> tuple[Letter, list[int]] | None:
     """The letter of that errand and the cases in it, as it would be stored now; None where all have been closed."""
     if kind == closing.KIND:
@@ -119,8 +128,10 @@ def letter_of(
             case_id: [other.called for other in going.get(case_id, ()) if other.mailbox != errand.reader.mailbox]
             for case_id in errand.case_ids
         }
-        room = escalation if kind == escalation.KIND else opening
-        said, ids = room.content(conn, settings, errand, others, now, on)
+        if kind == escalation.KIND:
+            said, ids = escalation.content(conn, settings, errand, others, now, on, wrong)
+        else:
+            said, ids = opening.content(conn, settings, errand, others, now, on)
     if not ids:
         return None
     reader = errand.reader

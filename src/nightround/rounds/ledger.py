@@ -34,7 +34,14 @@ def last_done(conn: Connection, zone: str, up_to: date, since: datetime | None =
     return found
 
 
-# Built once: asked for every zone at every look round.
+def ended(conn: Connection, since: date) -> dict[tuple[str, date], datetime]:
+    """When the rounds that are done ended, by zone and civil date, from that date on."""
+    query = select(ledger.c.zone, ledger.c.on, ledger.c.finished_at).where(
+        ledger.c.on >= since, ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None)
+    )
+    return {(zone, on): at for zone, on, at in conn.execute(query)}
+
+
 _NEWEST = select(func.max(ledger.c.on)).where(
     ledger.c.zone == bindparam("b_zone"), ledger.c.on <= bindparam("b_up_to"), ledger.c.state.in_(DONE)
 )

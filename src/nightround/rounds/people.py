@@ -148,7 +148,7 @@ def stored_of(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[set[int],
     found: dict[int, tuple[set[int], dict[str, Stored]]] = {}
     for start in range(0, len(ids), _CHUNK):
         holders = [f"p{person_id}" for person_id in ids[start : start + _CHUNK]]
-        query = select(*STORED, duties.c.holder, *KEPT, duties.c.site_id).where(duties.c.holder.in_(holders))
+        query = select(*STORED, duties.c.holder, *KEPT).where(duties.c.holder.in_(holders))
         for row in conn.execute(query):
             at, stored = found.setdefault(int(row.holder[1:]), (set(), {}))
             at.add(row.site_id)

@@ -84,11 +84,14 @@ def owed(program: Program) -> list[tuple[str, date]]:
     now = program.clock()
     at = program.settings.rounds.at
     with program.store.read() as conn:
-        found = []
-        for zone in zones(conn):
-            on = owed_date(zone, now, at)
-            if ledger.last_done(conn, zone, on, local_instant(on, at, zone)) != on:
-                found.append((zone, on))
+        wanted = [(zone, owed_date(zone, now, at)) for zone in zones(conn)]
+        done = ledger.ended(conn, min((on for _, on in wanted), default=date.max))
+    found = []
+    for zone, on in wanted:
+        # One run by hand before that night came does not stand for it.
+        finished = done.get((zone, on))
+        if finished is None or finished < local_instant(on, at, zone):
+            found.append((zone, on))
     return found
 
 

@@ -13,6 +13,7 @@ from nightround.letters import telling
 from nightround.letters.errands import next_step
 from nightround.letters.withdrawing import withdraw_closed
 from nightround.settings_cases import Cases, Ladder, Step
+from nightround.store import happenings
 from nightround.store.tables import absences, cases, messages, people
 
 from ...conftest import Clock
@@ -342,3 +343,32 @@ def test_a_sweep_killed_between_any_two_letters_tells_everybody_once(
     monkeypatch.setattr(telling, "_store", real)
     assert sorted(mail.key.split("/")[1] for mail in staffed.mail()) == ["ON", "P0", "P1", "P2"]
     assert telling.sweep(staffed.program, clock.now + timedelta(minutes=1)) == 0
+
+
+def test_after_downtime_one_letter_says_what_happened_and_holds_everything(staffed: Fleet, clock: Clock) -> None:
+    fault(staffed)
+    assert sweep(staffed) == ["ON"]
+    clock.forward(days=2)
+    with staffed.program.store.write() as conn:
+        happenings.record(conn, "downtime", "The service did not run from Wednesday to Friday.", clock.now)
+    for number in range(5):
+        fault(staffed, f"D{number}")
+    assert sweep(staffed) == ["CO", "ON"]
+    told = [mail for mail in staffed.mail("escalation") if mail.to.startswith("Person ON")]
+    assert len(told) == 2
+    assert (
+        "What happened to this service since the last letter to you: - The service did not run from Wednesday"
+        in flat(told[-1].text)
+    )
+    assert all(f"D{number}" in told[-1].text for number in range(5)) and "M1" in told[-1].text
+    clock.forward(hours=4)
+    sweep(staffed)
+    assert "What happened to this service" not in staffed.mail()[-1].text
+
+
+def test_that_letters_cannot_be_sent_stands_in_the_escalation(staffed: Fleet, clock: Clock) -> None:
+    fault(staffed)
+    telling.sweep(staffed.program, clock.now)
+    clock.forward(hours=4)
+    telling.sweep(staffed.program, clock.now)
+    assert "SOMETHING IS WRONG WITH THIS SERVICE" in staffed.mail()[-1].text

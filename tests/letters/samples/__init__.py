@@ -11,12 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import update
 
 from nightround.bootstrap import Program
 from nightround.letters import compose, telling, weekly
 from nightround.settings import load
 from nightround.store.database import open_store
 from nightround.store.schema import migrate
+from nightround.store.tables import cases
 
 from ...conftest import START
 from ..contents.build import LABEL, LOOK, Fleet, day
@@ -37,7 +39,8 @@ def _from_a_fleet(folder: Path) -> dict[str, dict[str, Any]]:
     store = open_store(f"sqlite:///{folder / 'nightround.db'}")
     migrate(store, START)
     program = Program(load(folder / "nightround.toml"), store, lambda: START)
-    _fill(Fleet(program))
+    fleet = Fleet(program)
+    _fill(fleet)
     found: dict[str, dict[str, Any]] = {}
     render = compose.render
 
@@ -48,6 +51,10 @@ def _from_a_fleet(folder: Path) -> dict[str, dict[str, Any]]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(compose, "render", kept)
         weekly.post_owed(program, START)
+        telling.sweep(program, START)
+        fleet.all_sent()
+        with store.write() as conn:
+            conn.execute(update(cases).values(state="closed", closed_at=START))
         telling.sweep(program, START)
     store.close()
     return found
