@@ -44,9 +44,9 @@ def _from_a_fleet(folder: Path) -> dict[str, dict[str, Any]]:
     found: dict[str, dict[str, Any]] = {}
     render = compose.render
 
-    def kept(settings: Any, kind: str, content: Any, reader: str, now: Any) -> Any:
+    def kept(settings: Any, kind: str, content: Any, reader: str, now: Any, **more: Any) -> Any:
         found[kind] = {name: value for name, value in content.items() if name != "unsubscribe_url"}
-        return render(settings, kind, content, reader, now)
+        return render(settings, kind, content, reader, now, **more)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(compose, "render", kept)
