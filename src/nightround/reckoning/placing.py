@@ -139,6 +139,9 @@ def _duty(day: date, rule: Rule, working: WorkingDays, kind: str, on: date | Non
     what = "register the unit" if kind == "register" else "report the change to the register"
     if on is None:
         return _unknown(key, kind, what, rule, said)
+    if rule.effective_from is not None and on < rule.effective_from:
+        # Nobody owed it before the rule was: what was there already has the same time from its first day on.
+        on, said = rule.effective_from, f"{said}; the rule began {rule.effective_from}"
     good = last_good_day(rule.shape, on, working)
     because = (Because.of(rule, good, said),)
     standing = standing_of(day, on, good)

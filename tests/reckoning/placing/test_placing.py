@@ -60,6 +60,13 @@ def test_a_unit_without_registration_owes_it_from_the_day_it_was_put_in_service(
     assert late.standing is Standing.OVERDUE
 
 
+def test_nobody_is_late_for_a_rule_that_was_not_there_yet() -> None:
+    # The South Australian rule begins 2025-01-01; a unit of 2020 has its fourteen days from then on, to 2025-01-15
+    duty = owed(place("AU", "SA"), "2026-06-02", "2020-07-10")["register"]
+    assert (duty.opens, duty.last_good_day) == (d("2025-01-01"), d("2025-01-15"))
+    assert duty.because[0].evidence.endswith("no registration on record; the rule began 2025-01-01")
+
+
 def test_minnesotas_changes_are_told_within_thirty_working_days() -> None:
     # Minnesota 403.51: from 2026-06-01 to 2026-07-15
     found = owed(
