@@ -26,7 +26,7 @@ from .spelling import number_text
 Out = str | float | date | None
 
 _WIDTH = 14  # characters; wider where the heading is
-_NUMBERS = ("latitude", "longitude")
+_NUMBERS = ("latitude", "longitude", "responders")
 _OTHERS = (".csv", ".tsv", ".txt", ".ods", ".xls", ".xlsm", ".json")
 
 
@@ -155,7 +155,7 @@ class _Workbook:
         for place, cell in enumerate(cells):
             if cell is None or cell == "":
                 continue
-            if isinstance(cell, float):
+            if isinstance(cell, float | int):
                 self._sheet.write_number(self._next, place, cell)
             elif isinstance(cell, date):
                 self._sheet.write_datetime(self._next, place, cell, self._day)

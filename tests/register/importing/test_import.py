@@ -322,8 +322,8 @@ def test_units_whose_codes_differ_in_case_only_are_pointed_out(small_office: Off
     assert any("mill-01" in remark and "MILL-01" in remark for remark in answer.document["remarks"])
 
 
-def test_a_unit_that_moves_takes_the_clock_of_its_new_site(office: Office, files: Path) -> None:
-    # Checked at 23:30 in London on 2 November, which is the 3rd in Tokyo: the day of the look follows the site.
+def test_a_unit_that_moves_keeps_the_day_of_a_check_at_its_old_site(office: Office, files: Path) -> None:
+    # Checked at 23:30 in London on 2 November, which is the 3rd in Tokyo: it was looked at where it stood then.
     late = "unit | at | entry | by | readings\nMILL-01 | 2026-11-02T23:30Z | check | ben | self-test=ok\n"
     office.bring(write(files, **WHOLE | {"log": late}))
     looked = "SELECT looked_on FROM evidence e JOIN units u ON u.id = e.unit_id WHERE unit = 'MILL-01'"
@@ -331,7 +331,7 @@ def test_a_unit_that_moves_takes_the_clock_of_its_new_site(office: Office, files
     sites = "site | name | time_zone | country\nTOKY | Office | Asia/Tokyo | JP"
     answer = office.bring(write(files, sites=sites, units="unit | site\nMILL-01 | TOKY"))
     assert ("MILL-01", "site", "MILL", "TOKY") in answer.changes()
-    assert str(office.rows(looked)[0][0]) == "2026-11-03"
+    assert str(office.rows(looked)[0][0]) == "2026-11-02"
 
 
 def test_a_site_that_gets_another_zone_has_its_log_read_anew(office: Office, files: Path) -> None:
