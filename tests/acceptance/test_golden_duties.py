@@ -7,6 +7,7 @@ somebody has to read line by line: `python -m tests.acceptance.test_golden_dutie
 
 from __future__ import annotations
 
+import itertools
 import tempfile
 from datetime import UTC, date, datetime
 from pathlib import Path
@@ -81,7 +82,7 @@ def test_postgresql_gives_the_same_lines(lines: dict[date, list[str]], tmp_path:
 
 def test_from_date_to_date_nothing_that_is_overdue_comes_right_by_itself(lines: dict[date, list[str]]) -> None:
     """Time alone mends nothing: what is overdue on one date is overdue on each later one, with the same last day."""
-    for earlier, later in zip(DATES, DATES[1:], strict=False):
+    for earlier, later in itertools.pairwise(DATES):
         after = set(lines[later])
         for line in lines[earlier]:
             if " | overdue | " in line:
