@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -13,7 +12,7 @@ from tests.conftest import START
 
 from nightround.cases.climbing import open_cases
 from nightround.cases.ladders import Climb
-from nightround.store.database import Store, open_store
+from nightround.store.database import Store
 from nightround.store.schema import current, migrate, newest
 
 DAY = date(2026, 11, 25)
@@ -62,12 +61,10 @@ def first(store: Store) -> None:
             put("tellings", case_id=case_id, person_id=person_id, step=step, message_id=message_id)
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def released(request: pytest.FixtureRequest, bare_database_of: Callable[[str], str]) -> Store:
-    store = open_store(bare_database_of(request.param))
-    migrate(store, START, to="0001")
-    first(store)
-    return store
+@pytest.fixture
+def released(first_schema: Store) -> Store:
+    first(first_schema)
+    return first_schema
 
 
 def test_tellings_become_the_first_step_of_the_ladder_and_the_past_is_kept(released: Store) -> None:
@@ -86,7 +83,6 @@ def test_tellings_become_the_first_step_of_the_ladder_and_the_past_is_kept(relea
         told, never = open_cases(conn, START)
         assert told.climb == Climb(0, 0, 0, START, START, "", "urgent")
         assert (never.id, never.climb) == (3, None)
-    released.close()
 
 
 def test_a_case_about_a_fault_has_the_cause_of_one_afterwards(released: Store) -> None:
@@ -94,14 +90,12 @@ def test_a_case_about_a_fault_has_the_cause_of_one_afterwards(released: Store) -
     with released.read() as conn:
         kinds = {row.id: (row.cause, row.kind) for row in conn.execute(text("SELECT id, cause, kind FROM cases"))}
     assert kinds[1] == ("u1/fault", "fault")
-    released.close()
 
 
 def test_nothing_is_said_of_cases_that_were_closed_before(released: Store) -> None:
     migrate(released, START)
     with released.read() as conn:
         assert conn.execute(text("SELECT case_id FROM climbs")).scalars().all() == [1]
-    released.close()
 
 
 def test_midnight_of_another_zone_is_not_moved(released: Store) -> None:
@@ -112,4 +106,3 @@ def test_midnight_of_another_zone_is_not_moved(released: Store) -> None:
 
         (row,) = conn.execute(climbs.select()).all()
         assert row.since == datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
-    released.close()

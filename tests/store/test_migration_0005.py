@@ -3,19 +3,14 @@
 from __future__ import annotations
 
 import json
-import uuid
-from collections.abc import Iterator
 from datetime import UTC, date, datetime
-from pathlib import Path
 
 import pytest
-from sqlalchemy import make_url, select, text
+from sqlalchemy import select, text
 
 from nightround.store import schema
-from nightround.store.database import Store, open_store
+from nightround.store.database import Store
 from nightround.store.tables import case_events, cases, duties, tellings
-
-from .test_migration_0004 import _sql
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 REASONS = [
@@ -28,18 +23,9 @@ REASONS = [
 ]
 
 
-@pytest.fixture(params=["sqlite", "postgresql"])
-def first_release(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Store]:
-    server = name = ""
-    if request.param == "sqlite":
-        url = f"sqlite:///{tmp_path / 'old.db'}"
-    else:
-        server, name = request.getfixturevalue("postgres"), f"t{uuid.uuid4().hex}"
-        _sql(server, f"CREATE DATABASE {name}")
-        url = make_url(server).set(drivername="postgresql+psycopg", database=name).render_as_string(hide_password=False)
-    store = open_store(url)
-    schema.migrate(store, NOW, to="0001")
-    with store.write() as conn:
+@pytest.fixture
+def first_release(first_schema: Store) -> Store:
+    with first_schema.write() as conn:
         conn.execute(text("INSERT INTO sites (id, site, time_zone) VALUES (1, 'MILL', 'Europe/London')"))
         conn.execute(text("INSERT INTO people (id, person) VALUES (1, 'P1')"))
         at = "2026-11-20 08:00:00"
@@ -77,10 +63,7 @@ def first_release(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[St
                 ),
                 {"at": at},
             )
-    yield store
-    store.close()
-    if name:
-        _sql(server, f"DROP DATABASE {name} WITH (FORCE)")
+    return first_schema
 
 
 def test_cases_go_on_under_their_present_cause_with_their_history(first_release: Store) -> None:

@@ -9,16 +9,15 @@ from sqlalchemy import text
 from nightround.rounds.loading import load
 from nightround.store.database import Store
 from nightround.store.schema import migrate
-from nightround.store.tables import loans, metadata
+from nightround.store.tables import loans
 
 NOW = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
 
 
-def test_a_database_of_the_first_schema_keeps_its_rows_and_gains_what_is_told_of_places(store: Store) -> None:
-    with store.write() as conn:
-        metadata.drop_all(conn)
-        conn.execute(text("DROP TABLE alembic_version"))
-    migrate(store, NOW, to="0001")
+def test_a_database_of_the_first_schema_keeps_its_rows_and_gains_what_is_told_of_places(
+    first_schema: Store,
+) -> None:
+    store = first_schema
     with store.write() as conn:
         conn.execute(text("INSERT INTO sites (id, site, time_zone) VALUES (1, 'MILL', 'Europe/Berlin')"))
         conn.execute(text("INSERT INTO units (id, unit, site_id, label) VALUES (7, 'MILL-01', 1, 'abc')"))

@@ -29,16 +29,11 @@ class Absence:
     until_at: datetime
 
 
-def away(conn: Connection, at: datetime, fleet_zone: str = "UTC") -> frozenset[int]:
-    """The ids of the people who are away at that instant, by the civil day of their own zone.
-
-    Their zone is the one on record, else that of their first site, else `fleet_zone`.
-    """
-    return frozenset(absence.person_id for absence in absences_between(conn, at, at, fleet_zone))
-
-
 def absences_between(conn: Connection, start: datetime, end: datetime, fleet_zone: str = "UTC") -> list[Absence]:
-    """Absences that reach into the time from `start` to `end` (an instant where both are the same), by first day."""
+    """Absences that reach into the time from `start` to `end` (an instant where both are the same), by first day.
+
+    Days are those of the person's own zone: the one on record, else that of their first site, else `fleet_zone`.
+    """
     # A civil day anywhere lies within a day of the same day in UTC.
     first, last = start.astimezone(UTC).date() - _DAY, end.astimezone(UTC).date() + _DAY
     rows = conn.execute(

@@ -106,7 +106,7 @@ def open_cases(conn: Connection, at: datetime) -> list[Open]:
     ]
 
 
-def told_in_lap(conn: Connection, at: datetime) -> dict[int, set[Told]]:
+def told_in_lap(conn: Connection) -> dict[int, set[Told]]:
     """By open case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since
     a step's turns only ever go on."""
     query = (

@@ -1,4 +1,4 @@
-"""What became of a case: the one way to add to its history, and to read it. Nothing in it is ever changed."""
+"""What became of a case, read in order. It is written by `rounds.events`, and nothing in it is ever changed."""
 
 from __future__ import annotations
 
@@ -7,10 +7,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, select
 
-from ..rounds.events import CLOSED, OPENED, TAKEN, TOLD, record
 from ..store.tables import case_events, people
-
-__all__ = ["CLOSED", "OPENED", "TAKEN", "TOLD", "Happened", "history", "record"]
 
 
 class Happened(NamedTuple):

@@ -12,7 +12,7 @@ from typing import NamedTuple, Protocol
 from ..waits import Wait
 from .hours import Hours
 
-ANY_HOUR = "at any hour"
+# The words of `settings_cases.Ladder.told` that hold somebody's letter back; "at any hour" holds back nothing.
 NOT_QUIET = "outside quiet hours"
 WORKING = "in working hours"
 WORSE = {"routine": 0, "soon": 1, "urgent": 2}

@@ -45,20 +45,18 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
     closings = closing.errands(conn, settings, known, now, on)
     if not open_now:
         return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))
-    watch = Watch(conn, settings, at, {case.site_id for case in open_now if case.site_id is not None}, known.names())
-    told = told_in_lap(conn, at)
+    watch = _watch(conn, settings, at, open_now, known)
+    views = _Views(watch, settings)
+    told = told_in_lap(conn)
     newcomers = _never_escalated(conn, now, open_now)
     escalations: _Errands = {}
     openings: _Errands = {}
     marks: dict[int, Mark] = {}
     changes: list[Change] = []
-    views: dict[tuple[int | None, Ladder], _View] = {}
     unreached: list[tuple[Open, str]] = []
     for case in open_now:
         ladder = known.of(case.severity, case.site_type)
-        view = views.get((case.site_id, ladder))
-        if view is None:
-            view = views[case.site_id, ladder] = _View(watch, case.site_id, ladder, settings)
+        view = views.of(case.site_id, ladder)
         was = case.climb
         climb = ladders.advance(ladder, was or ladders.start(case.severity, min(case.opened_at, at)), at, view)
         if climb.rung >= 0 and climb != was:
@@ -124,14 +122,14 @@ def next_step(conn: Connection, settings: Settings, now: datetime) -> datetime |
     if not open_now:
         return found
     known = Ladders(settings)
-    site_ids = {case.site_id for case in open_now if case.site_id is not None}
-    watch = Watch(conn, settings, now, site_ids, known.names(), AHEAD)
+    watch = _watch(conn, settings, now, open_now, known, AHEAD)
+    views = _Views(watch, settings)
     change = watch.rota.next_change(now)
     found = change if found is None or (change is not None and change < found) else found
-    told = told_in_lap(conn, now)
+    told = told_in_lap(conn)
     for case in open_now:
         ladder = known.of(case.severity, case.site_type)
-        view = _View(watch, case.site_id, ladder, settings)
+        view = views.of(case.site_id, ladder)
         climb = case.climb or ladders.start(case.severity, min(case.opened_at, now))
         instants = []
         if view.anybody:
@@ -200,6 +198,32 @@ class _View:
         return list(found.values())
 
 
+class _Views:
+    """The views of a sweep, one for each site and ladder."""
+
+    def __init__(self, watch: Watch, settings: Settings) -> None:
+        self._watch, self._settings = watch, settings
+        self._made: dict[tuple[int | None, Ladder], _View] = {}
+
+    def of(self, site_id: int | None, ladder: Ladder) -> _View:
+        known = self._made.get((site_id, ladder))
+        if known is None:
+            known = self._made[site_id, ladder] = _View(self._watch, site_id, ladder, self._settings)
+        return known
+
+
+def _watch(
+    conn: Connection,
+    settings: Settings,
+    at: datetime,
+    open_now: list[Open],
+    known: Ladders,
+    ahead: timedelta = timedelta(minutes=1),
+) -> Watch:
+    site_ids = {case.site_id for case in open_now if case.site_id is not None}
+    return Watch(conn, settings, at, site_ids, known.names(), ahead)
+
+
 # By person and mailbox: two people with one mailbox get a letter each of what falls to one of them only.
 _Errands = dict[tuple[int, str], Errand]
 
@@ -221,15 +245,16 @@ def _open_to_all(
     on: date | None,
 ) -> None:
     """Adds the cases that came in with their units for those who get the opening letter beside who is called."""
+    had: dict[str, set[int]] = {}
+    for errand in (*escalations.values(), *openings.values()):
+        had.setdefault(errand.reader.mailbox, set()).update(errand.marks)
     for case in newcomers:
         for role in _OPENED_TO:
             for reader in watch.holders(case.site_id, role):
-                if not reader.reached:
+                theirs = had.setdefault(reader.mailbox, set())
+                if not reader.reached or case.id in theirs:
                     continue
-                told = [one for (_, mailbox), one in escalations.items() if mailbox == reader.mailbox]
-                first = [one for (_, mailbox), one in openings.items() if mailbox == reader.mailbox]
-                if any(case.id in one.marks for one in (*told, *first)):
-                    continue
+                theirs.add(case.id)
                 errand = _errand(openings, reader, now, on)
                 errand.whys |= reader.roles & {"on-call", *_OPENED_TO}
                 errand.marks[case.id] = marks.get(case.id, (0, 0, 0))

@@ -351,9 +351,8 @@ cases = Table(
     "cases",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column(
-        "cause", String(80), nullable=False
-    ),  # "u12/fault", "s3/overdue", "s3/group/overdue/look", "p9/mail", "z/UTC"
+    # "u12/fault", "s3/overdue", "s3/group/overdue/look", "p9/mail", "z/UTC"
+    Column("cause", String(80), nullable=False),
     Column("unit_id", ForeignKey("units.id"), index=True),
     Column("site_id", ForeignKey("sites.id"), index=True),  # empty: a matter of no one site
     Column("person_id", ForeignKey("people.id"), index=True),  # whose mail was given up
@@ -404,8 +403,8 @@ messages = Table(
     "messages",
     metadata,
     Column("id", Integer, primary_key=True),
-    Column("key", String(160), nullable=False, unique=True),  # weekly/P7/2026-W48, escalation/P7/2026-11-25/31
-    Column("kind", String(16), nullable=False),  # weekly, escalation, opening, test, sign-in
+    Column("key", String(160), nullable=False, unique=True),  # weekly/P7/2026-W48, escalation/P7/2026-11-25/31/0.1.0
+    Column("kind", String(16), nullable=False),  # weekly, escalation, opening, closing, test, sign-in
     Column("person_id", ForeignKey("people.id"), index=True),
     Column("to_address", String(320), nullable=False),
     Column("subject", Text, nullable=False),

@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import delete, func, select
 
 from nightround.bootstrap import Program
-from nightround.cases.absences import away
+from nightround.cases.absences import absences_between
 from nightround.cases.rota import Gap
 from nightround.cases.rota.kept import keep
 from nightround.cases.rota.saying import on_call_now
@@ -247,7 +247,9 @@ def test_days_away_are_civil_days_of_the_person_both_included(office: Program) -
     with office.store.read() as conn:
 
         def absent(at: str) -> frozenset[int]:
-            return away(conn, utc(at), "America/New_York")  # UTC-5 then; P1 has no zone and no site of their own
+            return frozenset(
+                one.person_id for one in absences_between(conn, utc(at), utc(at), "America/New_York")
+            )  # UTC-5 then; P1 has no zone and no site of their own
 
         assert absent("2026-11-27 10:59") == frozenset()
         assert absent("2026-11-27 11:00") == {2}
