@@ -313,7 +313,10 @@ def _who_is(name: str, spoken: str) -> str:
 
 
 def _given_up(conn: Connection, listed: list[Reader]) -> frozenset[str]:
-    """The mailboxes to which the last letter about cases was given up."""
+    """The mailboxes to which the last letter about cases that came to its end was given up.
+
+    One that waits yet says nothing: were it taken for good news, whoever it is for would be owed more at the next look.
+    """
     about = messages.c.kind.in_(ABOUT_CASES)
     # Letters given up are few, and the index finds them; only about those mailboxes anything more is asked.
     failed = select(messages.c.to_address).where(messages.c.state == "given up", about).distinct()
@@ -322,7 +325,7 @@ def _given_up(conn: Connection, listed: list[Reader]) -> frozenset[str]:
     for mailbox in sorted({reader.mailbox for reader in listed if reader.reached} & suspects):
         last = conn.execute(
             select(messages.c.state)
-            .where(func.lower(messages.c.to_address) == mailbox, about)
+            .where(func.lower(messages.c.to_address) == mailbox, about, messages.c.state.in_(("sent", "given up")))
             .order_by(messages.c.id.desc())
             .limit(1)
         ).scalar_one()

@@ -372,3 +372,23 @@ def test_that_letters_cannot_be_sent_stands_in_the_escalation(staffed: Fleet, cl
     clock.forward(hours=4)
     telling.sweep(staffed.program, clock.now)
     assert "SOMETHING IS WRONG WITH THIS SERVICE" in staffed.mail()[-1].text
+
+
+def test_a_letter_that_still_waits_is_no_sign_that_mail_gets_through_again(staffed: Fleet, clock: Clock) -> None:
+    clock.now = at(9)
+    staffed.person("ZO", "on-call", ["MILL"])
+    fault(staffed)
+    telling.sweep(staffed.program, clock.now)
+    for number in range(2):
+        clock.forward(minutes=1)
+        staffed.unit(f"S{number}", "MILL", "work due")
+        staffed.case(f"S{number}", good=day(-1))
+        telling.sweep(staffed.program, clock.now)
+    with staffed.program.store.write() as conn:
+        lost = messages.c.person_id == staffed.people["ON"]
+        conn.execute(update(messages).where(lost).values(state="given up"))
+    staffed.all_sent()
+    telling.sweep(staffed.program, clock.now)
+    clock.forward(minutes=1450)
+    assert telling.sweep(staffed.program, clock.now) > 0
+    assert telling.sweep(staffed.program, clock.now) == 0
