@@ -219,7 +219,7 @@ class Called(NamedTuple):
 class Watch:
     """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it.
 
-    `names` are the words of all ladders, `ahead` is how far the rota is to be known. A site of None is the fleet
+    `names` are the words of all ladders. A site of None is the fleet
     itself: those who have the whole of it.
     """
 
@@ -230,13 +230,12 @@ class Watch:
         at: datetime,
         site_ids: set[int],
         names: Iterable[str] = (),
-        ahead: timedelta = timedelta(minutes=1),
     ) -> None:
         named = set(names)
         codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
         self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes, at=at)
         self._moment = at
-        self.rota = Rota.around(conn, settings, at, ahead)
+        self.rota = Rota.around(conn, settings, at, timedelta())
         self._away = self.rota.absent(at)
         self._rostered = readers(conn, settings, (), ids=self.rota.on_call(at), at=at) if "rota" in named else []
         self._zone = settings.fleet.time_zone
