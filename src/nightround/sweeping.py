@@ -31,14 +31,21 @@ class LookedRound:
     messages: int = 0
     happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
     findings: list[str] = field(default_factory=list)  # who should have been told and cannot be
+    calm: bool = False  # nobody was looked for who might have to be told
 
 
-def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pulse: Pulse | None = None) -> LookedRound:
+def look_round(
+    program: Program,
+    halted: Callable[[], bool] = lambda: False,
+    pulse: Pulse | None = None,
+    calm: Callable[[], bool] = lambda: False,
+) -> LookedRound:
     """Runs what is owed now and stores the letters that are owed now. Decides nothing before all rounds are done.
 
     Once `halted` says so, the batch or letter in hand is finished and nothing more is begun (`Stopped` is raised
     where that broke a round off); what is left is owed again at the next start. `pulse` is what a process that looks
-    round again and again remembers of the time before; without it nobody asks whether the service was away.
+    round again and again remembers of the time before; without it nobody asks whether the service was away. `calm` is
+    asked after the rounds: whether it is known that no letter can be owed, so that none is looked for.
     """
 
     def still(_: int) -> None:
@@ -56,7 +63,9 @@ def look_round(program: Program, halted: Callable[[], bool] = lambda: False, pul
         # A night that fails is itself something to tell, and what it found before it failed still holds.
         letters(program, halted=halted)
         raise
-    done.messages = letters(program, halted=halted, findings=done.findings)
+    done.calm = calm()
+    if not done.calm:
+        done.messages = letters(program, halted=halted, findings=done.findings)
     return done
 
 

@@ -12,7 +12,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 from .. import waits
 from ..settings import Settings
 from ..settings_cases import Cases
+from ..store.recalling import recall
 from ..store.tables import cases, climbs, sites, tellings
+from ..store.types import Instant
 from .ladders import Climb, Ladder, Step
 
 CLOSED = -2  # the rung under which the letter that says a case is closed is kept
@@ -78,48 +80,61 @@ class Ladders:
 def open_cases(conn: Connection, at: datetime) -> list[Open]:
     """The cases whose cause remains, less those that somebody has in hand at that instant, that rest, or that are told
     by their group."""
-    query = (
-        select(
-            cases.c.id,
-            cases.c.site_id,
-            sites.c.site_type,
-            cases.c.severity,
-            cases.c.found_at_import,
-            cases.c.opened_at,
-            *_CLIMB[:-1],
-            climbs.c.severity.label("climbed_as"),
-        )
-        .select_from(
-            cases.outerjoin(sites, sites.c.id == cases.c.site_id).outerjoin(climbs, climbs.c.case_id == cases.c.id)
-        )
-        .where(
-            cases.c.closed_at.is_(None),
-            cases.c.group_id.is_(None),
-            cases.c.paused == "",
-            or_(cases.c.state == "open", cases.c.taken_until.is_(None), cases.c.taken_until <= at),
-        )
-        .order_by(cases.c.id)
-    )
     return [
         Open(*row[:2], row[2] or "", *row[3:6], None if row[6] is None else Climb._make(row[6:]))
-        for row in conn.execute(query)
+        for row in conn.execute(_OPEN, {"b_at": at})
     ]
+
+
+# Built once, like the rest that every look round asks: building a statement takes longer than asking it.
+_OPEN = (
+    select(
+        cases.c.id,
+        cases.c.site_id,
+        sites.c.site_type,
+        cases.c.severity,
+        cases.c.found_at_import,
+        cases.c.opened_at,
+        *_CLIMB[:-1],
+        climbs.c.severity.label("climbed_as"),
+    )
+    .select_from(
+        cases.outerjoin(sites, sites.c.id == cases.c.site_id).outerjoin(climbs, climbs.c.case_id == cases.c.id)
+    )
+    .where(
+        cases.c.closed_at.is_(None),
+        cases.c.group_id.is_(None),
+        cases.c.paused == "",
+        or_(
+            cases.c.state == "open",
+            cases.c.taken_until.is_(None),
+            cases.c.taken_until <= bindparam("b_at", type_=Instant),
+        ),
+    )
+    .order_by(cases.c.id)
+)
 
 
 def told_in_lap(conn: Connection) -> dict[int, set[Told]]:
     """By open case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since
     a step's turns only ever go on."""
-    query = (
-        select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, func.max(tellings.c.turn))
-        .join(cases, cases.c.id == tellings.c.case_id)
-        .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)
-        .where(cases.c.closed_at.is_(None), tellings.c.lap == func.coalesce(climbs.c.lap, 0))
-        .group_by(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung)
-    )
+    return recall(conn, "told in lap", (cases, climbs, tellings), lambda: _told(conn))
+
+
+def _told(conn: Connection) -> dict[int, set[Told]]:
     found: dict[int, set[Told]] = {}
-    for case_id, *said in conn.execute(query):
+    for case_id, *said in conn.execute(_TOLD):
         found.setdefault(case_id, set()).add(Told(*said))
     return found
+
+
+_TOLD = (
+    select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, func.max(tellings.c.turn))
+    .join(cases, cases.c.id == tellings.c.case_id)
+    .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)
+    .where(cases.c.closed_at.is_(None), tellings.c.lap == func.coalesce(climbs.c.lap, 0))
+    .group_by(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung)
+)
 
 
 def keep(conn: Connection, changes: Sequence[Change]) -> set[int]:

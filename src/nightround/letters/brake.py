@@ -11,11 +11,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from ..reckoning.dates import local_day
 from ..settings import Settings
 from ..store.tables import messages, tellings
+from ..store.types import Instant
 from .audience import ABOUT_CASES, Reader
 from .matters import chunks
 from .planned import Errand, Mark, Plan
@@ -65,15 +66,21 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, coor
 
 def _gone(conn: Connection, now: datetime) -> dict[str, list[datetime]]:
     """By mailbox, when the letters about cases of the last hour were written, the oldest first."""
-    query = (
-        select(func.lower(messages.c.to_address), messages.c.created_at)
-        .where(messages.c.created_at > now - HOUR, messages.c.created_at <= now, messages.c.kind.in_(ABOUT_CASES))
-        .order_by(messages.c.created_at)
-    )
     found: dict[str, list[datetime]] = {}
-    for mailbox, at in conn.execute(query):
+    for mailbox, at in conn.execute(_WRITTEN, {"b_after": now - HOUR, "b_until": now}):
         found.setdefault(mailbox, []).append(at)
     return found
+
+
+_WRITTEN = (
+    select(func.lower(messages.c.to_address), messages.c.created_at)
+    .where(
+        messages.c.created_at > bindparam("b_after", type_=Instant),
+        messages.c.created_at <= bindparam("b_until", type_=Instant),
+        messages.c.kind.in_(ABOUT_CASES),
+    )
+    .order_by(messages.c.created_at)
+)
 
 
 def _for_all(

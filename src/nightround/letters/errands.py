@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from ..cases import ladders
 from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_lap
@@ -23,6 +23,7 @@ from ..cases.ladders import Climb, Ladder
 from ..reckoning.dates import local_day, local_instant
 from ..settings import Settings
 from ..store.tables import cases, messages, sites, tellings
+from ..store.types import Instant
 from . import brake, closing
 from .audience import Reader, Watch
 from .matters import chunks
@@ -116,9 +117,7 @@ def next_step(conn: Connection, settings: Settings, now: datetime) -> datetime |
     None where no case is open, or none of that lies ahead.
     """
     open_now = open_cases(conn, now)
-    found: datetime | None = conn.execute(
-        select(func.min(cases.c.taken_until)).where(cases.c.closed_at.is_(None), cases.c.taken_until > now)
-    ).scalar()
+    found: datetime | None = conn.execute(_TAKEN_UNTIL, {"b_now": now}).scalar()
     if not open_now:
         return found
     known = Ladders(settings)
@@ -142,6 +141,11 @@ def next_step(conn: Connection, settings: Settings, now: datetime) -> datetime |
             if instant > now and (found is None or instant < found):
                 found = instant
     return found
+
+
+_TAKEN_UNTIL = select(func.min(cases.c.taken_until)).where(
+    cases.c.closed_at.is_(None), cases.c.taken_until > bindparam("b_now", type_=Instant)
+)
 
 
 class _View:
@@ -285,28 +289,36 @@ def _never_escalated(conn: Connection, now: datetime, open_now: list[Open]) -> s
     new = {case.id for case in open_now if case.found_at_import and now - case.opened_at <= OPENING}
     if not new:
         return new
-    query = (
-        select(tellings.c.case_id)
-        .join(messages, messages.c.id == tellings.c.message_id)
-        .join(cases, cases.c.id == tellings.c.case_id)
-        .where(
-            cases.c.found_at_import,
-            cases.c.closed_at.is_(None),
-            cases.c.opened_at >= now - OPENING,
-            messages.c.kind == "escalation",
-        )
-        .distinct()
+    return new - set(conn.execute(_ESCALATED, {"b_since": now - OPENING}).scalars())
+
+
+_ESCALATED = (
+    select(tellings.c.case_id)
+    .join(messages, messages.c.id == tellings.c.message_id)
+    .join(cases, cases.c.id == tellings.c.case_id)
+    .where(
+        cases.c.found_at_import,
+        cases.c.closed_at.is_(None),
+        cases.c.opened_at >= bindparam("b_since", type_=Instant),
+        messages.c.kind == "escalation",
     )
-    return new - set(conn.execute(query).scalars())
+    .distinct()
+)
 
 
 def _ever_told(conn: Connection, mailbox: str, case_ids: list[int]) -> set[int]:
     """Those of the cases that the mailbox was told of at any time."""
     found: set[int] = set()
     for chunk in chunks(case_ids):
-        query = select(tellings.c.case_id).where(tellings.c.case_id.in_(chunk), tellings.c.mailbox == mailbox)
-        found |= set(conn.execute(query).scalars())
+        found |= set(conn.execute(_EVER_TOLD, {"b_ids": chunk, "b_mailbox": mailbox}).scalars())
     return found
+
+
+_EVER_TOLD = (
+    select(tellings.c.case_id)
+    .where(tellings.c.case_id.in_(bindparam("b_ids", expanding=True)), tellings.c.mailbox == bindparam("b_mailbox"))
+    .distinct()
+)
 
 
 def _untellable(conn: Connection, unreached: list[tuple[Open, str]]) -> tuple[str, ...]:

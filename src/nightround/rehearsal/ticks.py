@@ -24,7 +24,21 @@ from ..rounds.causes import MAIL_GIVEN_UP
 from ..rounds.loading import zones
 from ..rounds.zones import next_instant as next_in_zone
 from ..settings import Settings
-from ..store.tables import cases, messages
+from ..store.recalling import Recalled, Stamp
+from ..store.tables import (
+    absences,
+    cases,
+    climbs,
+    messages,
+    people,
+    person_roles,
+    person_sites,
+    rota,
+    rota_files,
+    sites,
+    tellings,
+    units,
+)
 from .post import Post
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -32,19 +46,50 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 Source = Callable[[Connection, Settings, datetime], Iterable[datetime]]
 
 
-def next_instant(program: Program, now: datetime, post: Post) -> datetime:
-    """The next look, later than `now`, at which a round, a letter, a step or a try may be owed. UTC.
+class Ahead:
+    """When something may have to be done besides rounds, for as long as nothing is written that it depends on.
 
-    There always is one, because every night brings a round or, where no unit stands anywhere, the next day.
+    Only for a copy that nobody else writes to.
     """
-    settings = program.settings
-    with program.store.read() as conn:
-        found = [at for source in _SOURCES for at in source(conn, settings, now) if at > now]
-        found += [at for at in post.turns(conn, now) if at > now]
-    return tick_at(settings, min(found, default=now + timedelta(days=1)))
+
+    def __init__(self, program: Program, recalled: Recalled, post: Post) -> None:
+        self._program = program
+        self._recalled = recalled
+        self._post = post
+        self._until: datetime | None = None
+        self._stamp: Stamp | None = None
+
+    def calm(self, now: datetime) -> bool:
+        """Whether there is nobody to be told and nothing to be sent at that instant: nothing has been written since
+        the last look ahead, and nothing that it saw has come."""
+        return self._until is not None and now < self._until and self._recalled.stamp(_TOLD_BY) == self._stamp
+
+    def next_look(self, now: datetime, outcomes: Sequence[Outcome]) -> datetime:
+        """The next look, later than `now`, at which a round, a letter, a step or a try may be owed. UTC.
+
+        `outcomes` is what has just become of letters. There always is a next look, because every night brings a round
+        or, where no unit stands anywhere, the next day.
+        """
+        settings = self._program.settings
+        with self._program.store.read() as conn:
+            if not self.calm(now):
+                self._until = self._look_ahead(conn, now, outcomes)
+                self._stamp = self._recalled.stamp(_TOLD_BY)
+            found = list(_rounds(conn, settings, now))
+        if self._until is not None:
+            found.append(self._until)
+        return tick_at(settings, min(found, default=now + timedelta(days=1)))
+
+    def _look_ahead(self, conn: Connection, now: datetime, outcomes: Sequence[Outcome]) -> datetime:
+        settings = self._program.settings
+        if _has_consequence(conn, outcomes):
+            return now + timedelta(seconds=settings.rounds.tick_seconds)
+        found = [at for source in _SOURCES for at in source(conn, settings, now)]
+        found += self._post.turns(conn, now)
+        return min((at for at in found if at > now), default=now + AHEAD)
 
 
-def has_consequence(program: Program, outcomes: Sequence[Outcome]) -> bool:
+def _has_consequence(conn: Connection, outcomes: Sequence[Outcome]) -> bool:
     """Whether what became of letters changes what the very next look finds: one given up is the next step's turn, and
     one that goes to somebody whose mail had been given up says that letters get through again."""
     if any(became.state == "given up" for became in outcomes):
@@ -52,8 +97,7 @@ def has_consequence(program: Program, outcomes: Sequence[Outcome]) -> bool:
     if not any(became.state == "sent" for became in outcomes):
         return False
     query = select(cases.c.id).where(cases.c.closed_at.is_(None), cases.c.kind == MAIL_GIVEN_UP).limit(1)
-    with program.store.read() as conn:
-        return conn.execute(query).first() is not None
+    return conn.execute(query).first() is not None
 
 
 def tick_at(settings: Settings, at: datetime) -> datetime:
@@ -102,4 +146,19 @@ def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datet
         yield from (at + brake.HOUR for _, at in gone)
 
 
-_SOURCES: tuple[Source, ...] = (_rounds, _weekly_letters, _steps, _absences, _room, closing.waits)
+_SOURCES: tuple[Source, ...] = (_weekly_letters, _steps, _absences, _room, closing.waits)
+# What decides, besides the time, who is told of what and which letter goes.
+_TOLD_BY = (
+    absences,
+    cases,
+    climbs,
+    messages,
+    people,
+    person_roles,
+    person_sites,
+    rota,
+    rota_files,
+    sites,
+    tellings,
+    units,
+)

@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from sqlalchemy import Connection, create_engine, delete, event
+from sqlalchemy import Connection, Engine, create_engine, delete, event
 from sqlalchemy.pool import StaticPool
 
 from .database import Store, begin_sqlite
+from .recalling import Recalled
 from .tables import events, feed_states, metadata
 from .upkeep import copy_table
 
@@ -18,8 +19,16 @@ Progress = Callable[[int, int | None], None]
 _KEPT_BYTES = (feed_states, events)  # what calendars keep between two looks; made anew from the rest when asked for
 
 
+class Copy(Store):
+    """A store in memory that nobody else has. What was read from it before is `recalled`."""
+
+    def __init__(self, engine: Engine) -> None:
+        super().__init__(engine)
+        self.recalled = Recalled()
+
+
 @contextmanager
-def copy_in_memory(store: Store, progress: Progress = lambda done, total: None) -> Iterator[Store]:
+def copy_in_memory(store: Store, progress: Progress = lambda done, total: None) -> Iterator[Copy]:
     """A store of its own in memory that holds what the given one held at one moment; gone when the block ends.
 
     The store must be at the newest schema. Bytes that calendars keep are left out. There is one connection: two units
@@ -30,13 +39,14 @@ def copy_in_memory(store: Store, progress: Progress = lambda done, total: None) 
     )
     event.listen(engine, "connect", _pragmas)
     event.listen(engine, "begin", begin_sqlite)
-    copy = Store(engine)
+    copy = Copy(engine)
     try:
         with store.read() as conn:
             if store.dialect == "sqlite":
                 _pages(conn, copy, progress)
             else:
                 _rows(conn, copy, progress)
+        copy.recalled.watch(engine)
         yield copy
     finally:
         copy.close()
