@@ -197,9 +197,8 @@ def _close(
         group_cases(conn, on, now, program.settings.cases.group_from, zone)
         add(result, changes)
         result.seconds = round(time.perf_counter() - started, 3)
-        _hold(zone, on, holder, conn, changes, now)
         totals = {"units": result.units, "duties": result.duties}
-        closed = ledger.close(conn, zone, on, holder, now, result.seconds, result.findings, **totals)
+        closed = ledger.close(conn, zone, on, holder, now, result.seconds, result.findings, totals, **_counts(changes))
         if not closed:
             raise _Lost
         changed = rulechanges.note(conn, book, now)
@@ -321,13 +320,13 @@ def _compare(
 
 def _hold(zone: str, on: date, holder: str, conn: Connection, changes: Changes, now: datetime) -> None:
     """Keeps the round in the batch's transaction and counts it; raises _Lost where another node has the round."""
-    counts = {
-        "moves": len(changes.moves),
-        "cases_opened": len(changes.opened),
-        "cases_closed": len(changes.closed),
-    }
-    if not ledger.hold(conn, zone, on, holder, now, **counts):
+    if not ledger.hold(conn, zone, on, holder, now, **_counts(changes)):
         raise _Lost
+
+
+def _counts(changes: Changes) -> dict[str, int]:
+    """What the ledger adds up."""
+    return {"moves": len(changes.moves), "cases_opened": len(changes.opened), "cases_closed": len(changes.closed)}
 
 
 def add(result: RoundResult, changes: Changes) -> None:
