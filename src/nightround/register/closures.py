@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
+from typing import Any
 
-from sqlalchemy import Connection, or_, select
+from sqlalchemy import BindParameter, Connection, Select, bindparam, or_, select
 
 from ..reckoning.dates import add_months, local_day
 from ..store.tables import closures, sites
@@ -86,15 +88,20 @@ def closed_now(conn: Connection, now: datetime) -> list[ClosedSite]:
 
 def all_closures(conn: Connection, since: date | None = None, site_id: int | None = None) -> list[Closure]:
     """Closures on record by site and first day; with `since`, without those that were over before that day."""
-    query = select(closures).order_by(closures.c.site_id, closures.c.from_on)
-    if since is not None:
-        query = query.where(or_(closures.c.every_year, closures.c.until_on.is_(None), closures.c.until_on >= since))
-    if site_id is not None:
-        query = query.where(closures.c.site_id == site_id)
+    query = _query(since is not None, site_id is not None)
     return [
         Closure(row.id, row.site_id, row.from_on, row.until_on, row.every_year, row.reason)
-        for row in conn.execute(query)
+        for row in conn.execute(query, {"b_since": since, "b_site_id": site_id})
     ]
+
+
+@lru_cache(maxsize=4)
+def _query(recent: bool, of_site: bool) -> Select[Any]:
+    query = select(closures).order_by(closures.c.site_id, closures.c.from_on)
+    if recent:
+        since: BindParameter[date] = bindparam("b_since")
+        query = query.where(or_(closures.c.every_year, closures.c.until_on.is_(None), closures.c.until_on >= since))
+    return query.where(closures.c.site_id == bindparam("b_site_id")) if of_site else query
 
 
 def spell_on(theirs: Iterable[Closure], on: date) -> tuple[Closure, date | None] | None:
