@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
-from sqlalchemy import Connection, and_, bindparam, func, or_, select, update
+from sqlalchemy import Connection, and_, bindparam, func, or_, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .. import waits
 from ..settings import Settings
 from ..settings_cases import Cases
-from ..store.recalling import recall
 from ..store.tables import cases, climbs, sites, tellings
 from ..store.types import Instant
 from .ladders import Climb, Ladder, Step
+
+T = TypeVar("T")
 
 CLOSED = -2  # the rung under which the letter that says a case is closed is kept
 _CLIMB = (climbs.c.lap, climbs.c.rung, climbs.c.turn, climbs.c.since, climbs.c.at, climbs.c.why, climbs.c.severity)
@@ -115,24 +116,20 @@ _OPEN = (
 )
 
 
-def told_in_lap(conn: Connection) -> dict[int, set[Told]]:
-    """By open case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since
-    a step's turns only ever go on."""
-    return recall(conn, "told in lap", (cases, climbs, tellings), lambda: _told(conn))
-
-
-def _told(conn: Connection) -> dict[int, set[Told]]:
+def told_in_lap(conn: Connection, open_now: Sequence[Open]) -> dict[int, set[Told]]:
+    """By case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since a
+    step's turns only ever go on."""
     found: dict[int, set[Told]] = {}
-    for case_id, *said in conn.execute(_TOLD):
-        found.setdefault(case_id, set()).add(Told(*said))
+    laps = [(case.id, 0 if case.climb is None else case.climb.lap) for case in open_now]
+    for chunk in _chunks(laps, 400):
+        for case_id, *said in conn.execute(_TOLD, {"b_laps": chunk}):
+            found.setdefault(case_id, set()).add(Told(*said))
     return found
 
 
 _TOLD = (
     select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, func.max(tellings.c.turn))
-    .join(cases, cases.c.id == tellings.c.case_id)
-    .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)
-    .where(cases.c.closed_at.is_(None), tellings.c.lap == func.coalesce(climbs.c.lap, 0))
+    .where(tuple_(tellings.c.case_id, tellings.c.lap).in_(bindparam("b_laps", expanding=True)))
     .group_by(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung)
 )
 
@@ -190,6 +187,6 @@ def put_back(conn: Connection, case_id: int, until: datetime, severity: str) -> 
         conn.execute(update(climbs).where(climbs.c.case_id == case_id).values(**top._asdict()))
 
 
-def _chunks(changes: Sequence[Change], size: int = 200) -> Iterable[Sequence[Change]]:
-    for start in range(0, len(changes), size):
-        yield changes[start : start + size]
+def _chunks(listed: Sequence[T], size: int = 200) -> Iterable[Sequence[T]]:
+    for start in range(0, len(listed), size):
+        yield listed[start : start + size]

@@ -48,7 +48,7 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
         return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))
     watch = _watch(conn, settings, at, open_now, known)
     views = _Views(watch, settings)
-    told = told_in_lap(conn)
+    told = told_in_lap(conn, open_now)
     newcomers = _never_escalated(conn, now, open_now)
     escalations: _Errands = {}
     openings: _Errands = {}
