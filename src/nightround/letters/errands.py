@@ -171,17 +171,18 @@ class _View:
 
 
 class _Views:
-    """The views of a sweep, one for each site and ladder."""
+    """The views of a sweep, one for each ladder at sites with the same people."""
 
     def __init__(self, watch: Watch, settings: Settings) -> None:
         self._watch, self._settings = watch, settings
-        self._made: dict[tuple[int | None, Ladder], _View] = {}
+        self._made: dict[tuple[tuple[int, ...], int], _View] = {}
         self._hours: dict[int | str, Hours] = {}
 
     def of(self, site_id: int | None, ladder: Ladder) -> _View:
-        known = self._made.get((site_id, ladder))
+        key = self._watch.serving(site_id), id(ladder)  # to compare two ladders step by step takes long
+        known = self._made.get(key)
         if known is None:
-            known = self._made[site_id, ladder] = _View(self._watch, site_id, ladder, self.hours)
+            known = self._made[key] = _View(self._watch, site_id, ladder, self.hours)
         return known
 
     def hours(self, reader: Reader) -> Hours:

@@ -6,7 +6,7 @@ import json
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, or_, select
@@ -84,20 +84,28 @@ def _weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     found = []
     for chunk in chunks(case_ids):
         for row in conn.execute(_WEIGHED, {"b_ids": chunk}):
-            what = json.loads(row.what)
-            days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
+            first_day, works = _gist(row.what)
             found.append(
                 Weighed(
                     row.id,
                     row.kind,
                     row.severity,
-                    min(days, default=row.opened_on),
+                    first_day or row.opened_on,
                     row.site or "",
                     row.name or row.site or NO_SITE,
-                    tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN),
+                    works,
                 )
             )
     return sorted(found, key=lambda case: (_SEVERITY.get(case.severity, 9), case.since, case.id))
+
+
+@lru_cache(maxsize=8192)
+def _gist(text: str) -> tuple[date | None, tuple[str, ...]]:
+    """Of what a case is about, the earliest last good day and the works."""
+    what = json.loads(text)
+    days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
+    works = tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN)
+    return min(days, default=None), works
 
 
 def _work(subject: str) -> str:

@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import ColumnElement, Connection, bindparam, select
 
 from ..bootstrap import Program
 from ..cases.rota.saying import on_call_now
@@ -129,9 +129,11 @@ def _kept(conn: Connection, keys: list[str]) -> set[str]:
     """Which of the keys are in the letter box."""
     have: set[str] = set()
     for start in range(0, len(keys), 500):
-        query = select(messages.c.key).where(messages.c.key.in_(keys[start : start + 500]))
-        have |= set(conn.execute(query).scalars())
+        have |= set(conn.execute(_KEPT, {"b_keys": keys[start : start + 500]}).scalars())
     return have
+
+
+_KEPT = select(messages.c.key).where(messages.c.key.in_(bindparam("b_keys", expanding=True)))
 
 
 def iso_week(day: date) -> str:

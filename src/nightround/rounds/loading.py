@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, case, func, not_, or_, select
 
 from ..reckoning.facts import Change, Evidence, Marks, Part, Place, Placing, UnitFacts, Use
+from ..store.recalling import recall
 from ..store.tables import cases, conditions, duties, evidence, loans, parts, sites, units
 
 # What only notices ask for (the last field) is read only while one is in force.
@@ -25,7 +26,7 @@ _BAD = _FIELDS.index("bad_readings")
 _USES = _FIELDS.index("uses")
 _PLACING = _FIELDS.index("placing")
 _NOTHING = Evidence()
-_SAID_AT = 15
+_SAID_AT = 13
 _MARKED_AT = _SAID_AT + len(_FIELDS)
 
 STORED = (
@@ -98,12 +99,14 @@ _UNIT_IDS = (
 
 def zones(conn: Connection) -> list[str]:
     """The time zones in which units stand, in order."""
-    return sorted(conn.execute(_ZONES).scalars())
+    return recall(conn, "zones", (sites, units), lambda: sorted(conn.execute(_ZONES).scalars()))
 
 
 def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
     """The next unit ids of a zone."""
-    return list(conn.execute(_UNIT_IDS, {"b_zone": zone, "b_after": after, "b_limit": limit}).scalars())
+    named = {"b_zone": zone, "b_after": after, "b_limit": limit}
+    key = ("unit ids", zone, after, limit)
+    return recall(conn, key, (sites, units), lambda: list(conn.execute(_UNIT_IDS, named).scalars()))
 
 
 def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterator[Loaded]:
@@ -113,13 +116,33 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
     """
     if not ids:
         return
-    by_parts = _parts(conn, ids, marks)
     by_duties = _duties(conn, ids)
     by_case = _cases(conn, ids)
+    by_condition = _conditions(conn, ids)
+    known = recall(conn, ("facts", *ids, marks), _FACTS_FROM, lambda: _facts(conn, ids, marks))
+    for unit_id, site_id, place, facts in known:
+        yield Loaded(
+            unit_id,
+            site_id,
+            place,
+            facts,
+            by_duties.get(unit_id, {}),
+            by_condition.get(unit_id),
+            by_case.get(unit_id, ()),
+        )
+
+
+_FACTS_FROM = (evidence, parts, sites, units)
+
+
+def _facts(conn: Connection, ids: Sequence[int], marks: bool) -> list[tuple[int, int, Place, UnitFacts]]:
+    """What is on record of these units, by number; with the number of the site and the place."""
+    by_parts = _parts(conn, ids, marks)
     query = _units_query(marks, len(ids) == ids[-1] - ids[0] + 1)
+    found = []
     for row in conn.execute(query, _named(ids)).all():
         unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on = row[:10]
-        registered_with, registered_on, condition, reasons, has_log = row[10:_SAID_AT]
+        registered_with, registered_on, has_log = row[10:_SAID_AT]
         said = _evidence(row[_SAID_AT:_MARKED_AT]) if has_log is not None else _NOTHING
         marked = None
         if marks:
@@ -127,25 +150,19 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
             marked = Marks(*own)
             if noticed not in (None, "[]"):
                 said = said._replace(notices=_with_days(noticed))
-        yield Loaded(
-            unit_id,
-            site_id,
-            Place(zone, country, subdivision, site_type),
-            UnitFacts(
-                unit,
-                model,
-                in_service_on,
-                by_parts.get(unit_id, ()),
-                said,
-                marked,
-                _months(celsius),
-                registered_with,
-                registered_on,
-            ),
-            by_duties.get(unit_id, {}),
-            None if condition is None else (condition, reasons),
-            by_case.get(unit_id, ()),
+        facts = UnitFacts(
+            unit,
+            model,
+            in_service_on,
+            by_parts.get(unit_id, ()),
+            said,
+            marked,
+            _months(celsius),
+            registered_with,
+            registered_on,
         )
+        found.append((unit_id, site_id, Place(zone, country, subdivision, site_type), facts))
+    return found
 
 
 def _close_together(ids: Sequence[int]) -> bool:
@@ -183,14 +200,11 @@ def _units_query(marks: bool, ranged: bool) -> Select[Any]:
             units.c.in_service_on,
             units.c.registered_with,
             units.c.registered_on,
-            conditions.c.condition,
-            conditions.c.reasons,
             evidence.c.unit_id,
             *(evidence.c[name] for name in _FIELDS),
             *(_MARKS if marks else ()),
         )
         .join(sites, sites.c.id == units.c.site_id)
-        .outerjoin(conditions, conditions.c.unit_id == units.c.id)
         .outerjoin(evidence, evidence.c.unit_id == units.c.id)
         .where(_within(units.c.id, ranged))
         .order_by(units.c.id)
@@ -319,6 +333,18 @@ def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]
         except KeyError:
             found[row[_WIDTH]] = {row[0]: stored}
     return found
+
+
+@lru_cache(maxsize=2)
+def _conditions_query(ranged: bool) -> Select[Any]:
+    return select(conditions.c.unit_id, conditions.c.condition, conditions.c.reasons).where(
+        _within(conditions.c.unit_id, ranged)
+    )
+
+
+def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:
+    rows = conn.execute(_conditions_query(_close_together(ids)), _named(ids))
+    return {unit_id: (condition, reasons) for unit_id, condition, reasons in rows}
 
 
 def stored_duty(row: Any) -> Stored:

@@ -19,6 +19,7 @@ from ..reckoning.certificates import certificate_duties, in_date_until, rules_of
 from ..reckoning.facts import Certificate, Place
 from ..reckoning.owed import Duty
 from ..reckoning.rules import Rule
+from ..store.recalling import recall
 from ..store.tables import duties, people, person_sites, sites, training, units
 from .loading import KEPT, STORED, Stored, stored_duty
 from .rulebook import RuleBook
@@ -137,6 +138,14 @@ _STORED = select(*STORED, duties.c.holder, *KEPT).where(duties.c.holder.in_(bind
 def load_people(conn: Connection, ids: Sequence[int]) -> Iterator[Person]:
     """These people, in the order of their numbers."""
     wanted = sorted(ids)
+    if len(wanted) > _CHUNK:
+        yield from _read_people(conn, wanted)
+    else:
+        read = (people, person_sites, sites, training)
+        yield from recall(conn, ("people", *wanted), read, lambda: list(_read_people(conn, wanted)))
+
+
+def _read_people(conn: Connection, wanted: Sequence[int]) -> Iterator[Person]:
     everywhere: frozenset[Place] | None = None
     for start in range(0, len(wanted), _CHUNK):
         some = {"b_ids": wanted[start : start + _CHUNK]}

@@ -23,8 +23,9 @@ class Copy(Store):
     """A store in memory that nobody else has. What was read from it before is `recalled`."""
 
     def __init__(self, engine: Engine) -> None:
-        super().__init__(engine)
         self.recalled = Recalled()
+        self.recalled.watch(engine)
+        super().__init__(engine)
 
 
 @contextmanager
@@ -46,7 +47,6 @@ def copy_in_memory(store: Store, progress: Progress = lambda done, total: None) 
                 _pages(conn, copy, progress)
             else:
                 _rows(conn, copy, progress)
-        copy.recalled.watch(engine)
         yield copy
     finally:
         copy.close()
