@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import NamedTuple, TypeVar
 
-from sqlalchemy import Connection, and_, bindparam, func, or_, select, tuple_, update
+from sqlalchemy import Connection, bindparam, func, or_, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .. import waits
@@ -136,43 +136,46 @@ _TOLD = (
 
 def keep(conn: Connection, changes: Sequence[Change]) -> set[int]:
     """Writes the changes and gives the cases for which that held; another node was quicker with all others."""
-    begun = [change for change in changes if change.was is None]
+    begun = [{"case_id": change.case_id, **change.now._asdict()} for change in changes if change.was is None]
     gone_on = [change for change in changes if change.was is not None]
     held: set[int] = set()
-    insert = postgresql.insert if conn.dialect.name == "postgresql" else sqlite.insert
-    for chunk in _chunks(begun):
-        statement = (
-            insert(climbs)
-            .values([{"case_id": change.case_id, **change.now._asdict()} for change in chunk])
-            .on_conflict_do_nothing()
-            .returning(climbs.c.case_id)
-        )
-        held |= set(conn.execute(statement).scalars())
-    for change in gone_on:
-        assert change.was is not None
-        done = conn.execute(
-            _GO_ON,
-            {
-                "b_case": change.case_id,
-                **{f"was_{name}": getattr(change.was, name) for name in ("lap", "rung", "turn")},
-                **{f"b_{name}": value for name, value in change.now._asdict().items()},
-            },
-        )
-        if done.rowcount == 1:
-            held.add(change.case_id)
+    if begun:
+        held |= set(conn.execute(_BEGIN[conn.dialect.name], begun).scalars())
+    for chunk in _chunks(gone_on):
+        held |= _go_on(conn, chunk)
     return held
 
 
+def _go_on(conn: Connection, changes: Sequence[Change]) -> set[int]:
+    """Of cases that have begun already. Their rows are locked, so that what is seen here still holds when it is
+    written."""
+    rows = conn.execute(_STAND, {"b_ids": [change.case_id for change in changes]})
+    stand = {case_id: mark for case_id, *mark in rows}
+    still = [
+        change for change in changes if change.was is not None and stand.get(change.case_id) == list(change.was[:3])
+    ]
+    if still:
+        moved = [
+            {"b_case": change.case_id, **{f"b_{name}": value for name, value in change.now._asdict().items()}}
+            for change in still
+        ]
+        conn.execute(_GO_ON, moved)
+    return {change.case_id for change in still}
+
+
+_BEGIN = {
+    dialect.name: insert(climbs).on_conflict_do_nothing().returning(climbs.c.case_id)
+    for dialect, insert in ((postgresql.dialect, postgresql.insert), (sqlite.dialect, sqlite.insert))
+}
+_STAND = (
+    select(climbs.c.case_id, climbs.c.lap, climbs.c.rung, climbs.c.turn)
+    .where(climbs.c.case_id.in_(bindparam("b_ids", expanding=True)))
+    .order_by(climbs.c.case_id)
+    .with_for_update()
+)
 _GO_ON = (
     update(climbs)
-    .where(
-        and_(
-            climbs.c.case_id == bindparam("b_case"),
-            climbs.c.lap == bindparam("was_lap"),
-            climbs.c.rung == bindparam("was_rung"),
-            climbs.c.turn == bindparam("was_turn"),
-        )
-    )
+    .where(climbs.c.case_id == bindparam("b_case"))
     .values({name: bindparam(f"b_{name}") for name in Climb._fields})
 )
 

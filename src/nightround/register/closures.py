@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import BindParameter, Connection, Select, bindparam, or_, select
 
 from ..reckoning.dates import add_months, local_day
+from ..store.recalling import recall
 from ..store.tables import closures, sites
 
 _DAY = timedelta(days=1)
@@ -45,7 +46,7 @@ def closed(conn: Connection, on: date) -> dict[int, date | None]:
     Closures that follow on one another without an open day between them count as one spell.
     """
     held: dict[int, list[Closure]] = {}
-    for closure in all_closures(conn, on):
+    for closure in recall(conn, ("closures", on), (closures,), lambda: all_closures(conn, on)):
         held.setdefault(closure.site_id, []).append(closure)
     found: dict[int, date | None] = {}
     for site_id, theirs in held.items():

@@ -59,6 +59,7 @@ class Ahead:
         self._recalled = recalled
         self._post = post
         self._until: datetime | None = None
+        self._zones: list[str] = []
         self._stamp: Stamp | None = None
 
     def calm(self, now: datetime) -> bool:
@@ -73,11 +74,13 @@ class Ahead:
         always is a next look, because every night brings a round or, where no unit stands anywhere, the next day.
         """
         settings = self._program.settings
-        with self._program.store.read() as conn:
-            if not self.calm(now):
+        if not self.calm(now):
+            with self._program.store.read() as conn:
                 self._until = self._look_ahead(conn, now, step_at, outcomes)
-                self._stamp = self._recalled.stamp(_TOLD_BY)
-            found = list(_rounds(conn, settings, now))
+                self._zones = zones(conn)
+            self._stamp = self._recalled.stamp(_TOLD_BY)
+        # The night's hour in each zone in which units stand.
+        found = [next_in_zone(zone, now, settings.rounds.at) for zone in self._zones]
         if self._until is not None:
             found.append(self._until)
         return tick_at(settings, min(found, default=now + timedelta(days=1)))
@@ -112,12 +115,6 @@ def tick_at(settings: Settings, at: datetime) -> datetime:
     """The first look at that instant or later."""
     step = timedelta(seconds=settings.rounds.tick_seconds)
     return _EPOCH - (_EPOCH - at) // step * step
-
-
-def _rounds(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
-    """The night's hour in each zone in which units stand."""
-    for zone in zones(conn):
-        yield next_in_zone(zone, now, settings.rounds.at)
 
 
 def _weekly_letters(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:

@@ -255,7 +255,8 @@ def _lent_query(ranged: bool) -> Select[Any]:
 def lent(conn: Connection, ids: Sequence[int]) -> list[Lent]:
     """The loans that stand in the place of these units (ids in rising order), the newest of each last."""
     wanted = set(ids)
-    rows = conn.execute(_lent_query(_close_together(ids)), _named(ids))
+    query = _lent_query(_close_together(ids))
+    rows = recall(conn, ("lent", *ids), (loans,), lambda: conn.execute(query, _named(ids)).all())
     return [Lent(*row) for row in rows if row.covers_id in wanted]
 
 

@@ -14,7 +14,8 @@ from ..reckoning.noticed import Board
 from ..reckoning.owed import Condition
 from ..reckoning.rules import binding
 from ..register.notices import current
-from ..store.tables import notices
+from ..store.recalling import recall
+from ..store.tables import loans, notices
 from .loading import ANY_LENT, Lent, Loaded, lent, load
 from .rulebook import RuleBook
 
@@ -47,14 +48,14 @@ class Reckoners:
 
     def renew(self, conn: Connection) -> None:
         """Reads the notices anew if one was added since; a round that is under way takes it up with its next batch."""
-        latest, self._lending = conn.execute(_NEWS).one()
+        latest, self._lending = recall(conn, "news", (loans, notices), lambda: conn.execute(_NEWS).one())
         self.take(conn, latest)
 
     def take(self, conn: Connection, latest: int | None) -> None:
         """As `renew`, for who knows already which number `register.notices.newest` gives."""
         if latest != self._newest:
             self._newest = latest
-            in_force = current(conn)
+            in_force = recall(conn, "in force", (notices,), lambda: current(conn))
             self._gravest = frozenset(notice.reference for notice in in_force if notice.gravest)
             self._board = Board(in_force, self._book.sheets)
             self._known.clear()

@@ -25,6 +25,7 @@ from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
 from ..register.closures import closed
 from ..store.database import raise_version
+from ..store.recalling import recall
 from ..store.tables import fleet, sites, units
 from . import ledger, rulechanges
 from .causes import Limits
@@ -345,5 +346,7 @@ _NAMESPACE = select(fleet.c.namespace)
 def changes_of(conn: Connection, program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
     """What a reckoning writes its findings into."""
     wanted = program.settings.cases
+    # It never changes, whatever else of its row does.
+    namespace = recall(conn, "namespace", (), lambda: str(conn.execute(_NAMESPACE).scalar_one()))
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
-    return Changes(str(conn.execute(_NAMESPACE).scalar_one()), on, now, limits, closed(conn, on))
+    return Changes(namespace, on, now, limits, closed(conn, on))
