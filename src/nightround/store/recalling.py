@@ -40,6 +40,10 @@ class Recalled:
         found: T = kept[1]
         return found
 
+    def forget(self) -> None:
+        """Keeps nothing of what was read before, because something that was written has been undone."""
+        self._writes[_ANY] += 1
+
     def watch(self, engine: Engine) -> None:
         """Counts from now on what is written through the engine, and lets `recall` find this."""
 
@@ -50,11 +54,7 @@ class Recalled:
             elif (said is None or not said.is_select) and not statement.startswith(_HARMLESS):
                 self._writes[_ANY] += 1
 
-        def undone(_conn: Any) -> None:
-            self._writes[_ANY] += 1
-
         event.listen(engine, "before_cursor_execute", wrote)
-        event.listen(engine, "rollback", undone)
         engine.update_execution_options(**{_OPTION: self})
 
 
