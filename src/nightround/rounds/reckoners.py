@@ -26,16 +26,20 @@ _NEWS = select(NEWEST, ANY_LENT)
 
 
 class Reckoners:
-    """Loads units and gives who reckons them. While no notice is in force, nothing is read on their account."""
+    """Loads units and gives who reckons them. While no notice is in force, nothing is read on their account.
 
-    def __init__(self, book: RuleBook, conn: Connection) -> None:
+    Without a connection the notices are read with the first units that are loaded, and nobody may be asked before.
+    """
+
+    def __init__(self, book: RuleBook, conn: Connection | None = None) -> None:
         self._book = book
         self._known: dict[tuple[Place, date], Reckoner] = {}
         self._newest: int | None = None
         self._board: Board | None = None
         self._gravest: frozenset[str] = frozenset()
         self._lending = True
-        self.renew(conn)
+        if conn is not None:
+            self.renew(conn)
 
     @property
     def marks(self) -> bool:

@@ -125,7 +125,10 @@ def _asked(here: Here, rules: list[Rule], default: int, day: date, site_ids: Set
     ]
     if not listed:
         return {}
-    counts: dict[int, int] = dict(here.conn.execute(_COUNTED, {"b_zone": here.zone}).all())
+    # What is set for a site is its own affair, however many units it has.
+    counts: dict[int, int] = {}
+    if default or rules:
+        counts = dict(here.conn.execute(_COUNTED, {"b_zone": here.zone}).all())
     bound: dict[Place, tuple[Rule, ...]] = {}
     found: dict[int, Needed] = {}
     for site in listed:

@@ -129,8 +129,8 @@ def run_round(
         return None
     started = time.perf_counter()
     result = RoundResult(on, zone)
+    reckoners = Reckoners(book)
     with program.store.read() as conn:
-        reckoners = Reckoners(book, conn)
         changes = changes_of(conn, program, on, program.clock(), reckoners)
     after = 0
     size = program.settings.rounds.batch

@@ -148,4 +148,7 @@ def found_fleet(conn: Connection, now: datetime, namespace: str | None = None) -
 
 def raise_version(conn: Connection) -> None:
     """Says that something a reader could notice has changed; feeds look at this number first."""
-    conn.execute(update(fleet).values(version=fleet.c.version + 1))
+    conn.execute(_RAISE_VERSION)
+
+
+_RAISE_VERSION = update(fleet).values(version=fleet.c.version + 1)
