@@ -27,6 +27,8 @@ class Recalled:
         self._writes: Counter[str] = Counter()
         self._kept: dict[Hashable, tuple[Stamp, Any]] = {}
 
+        self.notes: dict[str, dict[Any, Any]] = {}
+
     def stamp(self, tables: Iterable[Table]) -> Stamp:
         """Another one after every write to one of the tables."""
         return (self._writes[_ANY], *(self._writes[table.name] for table in tables))
@@ -56,6 +58,12 @@ class Recalled:
 
         event.listen(engine, "before_cursor_execute", wrote)
         engine.update_execution_options(**{_OPTION: self})
+
+
+def notes(conn: Connection, name: str) -> dict[Any, Any] | None:
+    """What somebody wrote down before for themselves about this database; None where it is not one process's alone."""
+    kept = conn.get_execution_options().get(_OPTION)
+    return None if kept is None else kept.notes.setdefault(name, {})
 
 
 def recall(conn: Connection, key: Hashable, tables: Iterable[Table], ask: Callable[[], T]) -> T:
