@@ -20,6 +20,7 @@ from ..letters.audience import ABOUT_CASES, WEEKLY_ROLES, readers
 from ..letters.box import Outcome
 from ..letters.errands import AHEAD, next_step
 from ..reckoning.dates import local_day, local_instant
+from ..register.leaving import goings
 from ..rounds.causes import MAIL_GIVEN_UP
 from ..rounds.loading import zones
 from ..rounds.zones import next_instant as next_in_zone
@@ -91,6 +92,11 @@ def _absences(conn: Connection, settings: Settings, now: datetime) -> Iterator[d
         yield absence.until_at
 
 
+def _goings(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """When somebody's last day is over."""
+    yield from goings(conn, settings.fleet.time_zone, now)
+
+
 def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
     """When the flood brake has room again, where the last hour was so full that something may be held back."""
     query = select(func.lower(messages.c.to_address), messages.c.created_at).where(
@@ -102,4 +108,4 @@ def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datet
         yield from (at + brake.HOUR for _, at in gone)
 
 
-_SOURCES: tuple[Source, ...] = (_rounds, _weekly_letters, _steps, _absences, _room, closing.waits)
+_SOURCES: tuple[Source, ...] = (_rounds, _weekly_letters, _steps, _absences, _goings, _room, closing.waits)
