@@ -18,20 +18,21 @@ from ..settings import Settings
 from ..store.tables import messages, tellings
 from .audience import ABOUT_CASES, Reader
 from .matters import chunks
-from .planned import Errand, Mark, Plan
+from .planned import Errand, Held, Mark, Plan
 from .templates import say_count, say_instant
 
 HOUR = timedelta(hours=1)
 SHOWN = 5
+PERSON, FLEET = "person_hour", "fleet_hour"  # the settings that limit
+_KINDS = {"escalations": "escalation", "openings": "opening", "closings": "closing"}
 
 
 def within(conn: Connection, settings: Settings, now: datetime, made: Plan, coordinators: Sequence[Reader]) -> Plan:
-    """The plan with what is too much for this hour left out, and findings that say so."""
+    """The plan with what is too much for this hour left out, what that is, and findings that say so."""
     gone = _gone(conn, now)
     total = sum(map(len, gone.values()))
-    kept: dict[str, list[Errand]] = {"escalations": [], "openings": [], "closings": []}
-    held: list[tuple[Errand, datetime]] = []
-    for_fleet: list[Errand] = []
+    kept: dict[str, list[Errand]] = {name: [] for name in _KINDS}
+    held: list[Held] = []
     ranked = [(name, errand) for name in kept for errand in getattr(made, name)]
     ranked.sort(key=lambda pair: not pair[1].urgent)
     most = settings.cases.person_hour
@@ -39,9 +40,10 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, coor
         went = gone.setdefault(errand.reader.mailbox, [])
         room = (most if errand.urgent else most - 1) - len(went)
         if room <= 0:
-            held.append((errand, went[-(most if errand.urgent else most - 1)] + HOUR))
+            room_at = went[-(most if errand.urgent else most - 1)] + HOUR
+            held.append(Held(errand, _KINDS[name], PERSON, room_at))
         elif total >= settings.cases.fleet_hour - 1:
-            for_fleet.append(errand)
+            held.append(Held(errand, _KINDS[name], FLEET, now))
         else:
             went.append(now)
             total += 1
@@ -49,18 +51,34 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, coor
                 errand.last_until = went[-most if len(went) >= most else 0] + HOUR
             kept[name].append(errand)
     findings = list(made.findings)
+    for_fleet = [one.errand for one in held if one.limit == FLEET]
     if for_fleet and total < settings.cases.fleet_hour:
         one = _for_all(conn, settings, for_fleet, coordinators, gone, now)
         if one is not None:
             kept["escalations"] = [errand for errand in kept["escalations"] if errand.reader != one.reader] + [one]
-    findings += _said(settings, held, for_fleet)
+    findings += _said(settings, held)
     return replace(
         made,
         escalations=tuple(kept["escalations"]),
         openings=tuple(kept["openings"]),
         closings=tuple(kept["closings"]),
         findings=tuple(findings),
+        held=tuple(_with_room(settings, held, gone)),
     )
+
+
+def is_full(conn: Connection, settings: Settings, now: datetime) -> bool:
+    """Whether so much went within the hour that something may be held back: a cheap look, before the plan is made."""
+    gone = _gone(conn, now).values()
+    most = max(map(len, gone), default=0)
+    return most >= settings.cases.person_hour - 1 or sum(map(len, gone)) >= settings.cases.fleet_hour - 1
+
+
+def _with_room(settings: Settings, held: Sequence[Held], gone: Mapping[str, Sequence[datetime]]) -> list[Held]:
+    """The same, with when the whole fleet has room again, where that is what they wait for."""
+    places = settings.cases.fleet_hour - 1
+    went = sorted(at for times in gone.values() for at in times)
+    return [one._replace(room_at=went[-places] + HOUR) if one.limit == FLEET else one for one in held]
 
 
 def _gone(conn: Connection, now: datetime) -> dict[str, list[datetime]]:
@@ -109,19 +127,22 @@ def _had(conn: Connection, reader: Reader, marks: Mapping[int, Mark]) -> list[in
     return found
 
 
-def _said(settings: Settings, held: list[tuple[Errand, datetime]], for_fleet: list[Errand]) -> list[str]:
+def _said(settings: Settings, held: Sequence[Held]) -> list[str]:
     found = []
-    for errand, until in held[:SHOWN]:
+    for_person = [one for one in held if one.limit == PERSON]
+    for errand, _, _, until in for_person[:SHOWN]:
         room = say_instant(until, errand.reader.zone)
         found.append(
             f"{errand.reader.called} is told of {say_count(len(errand.marks), 'case')} after {room}: "
             f"{settings.cases.person_hour} letters within an hour are the limit (cases.person_hour)"
         )
-    if len(held) > SHOWN:
-        found.append(f"{len(held) - SHOWN} more people wait for their letters because of the limit cases.person_hour")
-    if for_fleet:
+    if len(for_person) > SHOWN:
         found.append(
-            f"{say_count(len(for_fleet), 'letter')} held back: {settings.cases.fleet_hour} within an hour are the "
-            "limit of the fleet (cases.fleet_hour)"
+            f"{len(for_person) - SHOWN} more people wait for their letters because of the limit cases.person_hour"
+        )
+    if len(held) > len(for_person):
+        found.append(
+            f"{say_count(len(held) - len(for_person), 'letter')} held back: {settings.cases.fleet_hour} within an "
+            "hour are the limit of the fleet (cases.fleet_hour)"
         )
     return found
