@@ -148,9 +148,8 @@ def test_both_limits_are_named_where_both_hold_and_the_word_that_a_case_is_close
         ("P1", 1, at(10, 20), "fleet_hour"),
         ("P2", 1, at(10, 20), "fleet_hour"),
     }
-    assert "a mailbox (cases.person_hour) and 5 within an hour are the limit of the fleet (cases.fleet" in found.line(
-        say
-    )
+    said = found.line(say, named=True)
+    assert "a mailbox (cases.person_hour) and 5 within an hour are the limit of the fleet (cases.fleet_hour)" in said
 
 
 def test_quiet_hours_are_no_limit_and_end_before_anything_is_held(staffed: Fleet, clock: Clock) -> None:
