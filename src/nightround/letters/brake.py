@@ -46,7 +46,9 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, watc
     going = {errand.reader: errand for errand in kept["escalations"]}
     gap = ""
     # Whoever gets a letter in this sweep anyway needs no other place for it, so that the place may serve another.
-    while hour.last_place_is_free:
+    for _ in range(len(going) + 1):
+        if not hour.last_place_is_free:
+            break
         for_fleet = [one.errand for one in held if one.limit == FLEET]
         found = stand_in(conn, watch, for_fleet, going, lambda to: to in going or hour.has_place(to), now)
         gap = found.gap

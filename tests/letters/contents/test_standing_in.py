@@ -157,6 +157,15 @@ def test_who_is_told_anyway_takes_no_place_and_whoever_knows_of_nothing_gets_it(
     assert sweep(parted) == ["P3", "P4", "P5", "P6"]
 
 
+def test_where_a_coordinator_is_told_of_all_of_it_anyway_nobody_else_is(parted: Fleet) -> None:
+    fleet = limited(parted, fleet_hour=2)
+    fleet.person("OAK", "on-call coordinator", ["S6", "S7", "S8"])
+    for number in range(6, 9):
+        fault(fleet, f"U{number}", f"S{number}")
+    assert sweep(fleet) == ["OAK"]
+    assert sweep(fleet) == []
+
+
 def test_a_letter_of_their_own_that_is_held_goes_in_the_place_that_is_kept(parted: Fleet, clock: Clock) -> None:
     parted.person("ZZZ", "on-call coordinator", ["S7", "S8"])
     everywhere(parted)
