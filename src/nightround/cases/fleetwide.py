@@ -16,11 +16,11 @@ from ..bootstrap import Program
 from ..reckoning.dates import local_day
 from ..rounds import events
 from ..rounds.causes import MAIL_GIVEN_UP, ROUND_MISSED, SOON, URGENT, item, spoken, text_of
-from ..rounds.ledger import DONE
 from ..rounds.loading import zones
+from ..rounds.recent import recent
 from ..rounds.todays import LATE
 from ..store.database import raise_version
-from ..store.tables import cases, fleet, ledger, messages, people
+from ..store.tables import cases, fleet, messages, people
 
 _WORDS = 200  # of a mail server's answer
 
@@ -55,10 +55,12 @@ def _found(conn: Connection, now: datetime, zone: str) -> dict[str, Found]:
 
 
 def _open(conn: Connection) -> dict[str, Any]:
-    query = select(cases.c.id, cases.c.cause, cases.c.what).where(
-        cases.c.closed_at.is_(None), cases.c.kind.in_((MAIL_GIVEN_UP, ROUND_MISSED))
-    )
-    return {row.cause: row for row in conn.execute(query)}
+    return {row.cause: row for row in conn.execute(_OPEN)}
+
+
+_OPEN = select(cases.c.id, cases.c.cause, cases.c.what).where(
+    cases.c.closed_at.is_(None), cases.c.kind.in_((MAIL_GIVEN_UP, ROUND_MISSED))
+)
 
 
 def _differs(conn: Connection, found: dict[str, Found]) -> bool:
@@ -90,33 +92,8 @@ def _settle(conn: Connection, found: dict[str, Found], now: datetime) -> tuple[i
 
 def _mail(conn: Connection, on: date) -> list[Found]:
     """Everybody of whom the newest letter that came to its end, at the address they have now, was given up."""
-    failed = select(messages.c.person_id).where(messages.c.state == "given up", messages.c.kind != "test").distinct()
-    newest = (
-        select(func.max(messages.c.id).label("id"))
-        .where(
-            messages.c.person_id.in_(failed),
-            messages.c.kind != "test",
-            or_(messages.c.state == "sent", messages.c.state == "given up"),
-        )
-        .group_by(messages.c.person_id, messages.c.to_address)
-        .subquery()
-    )
-    query = (
-        select(
-            people.c.id,
-            people.c.person,
-            people.c.name,
-            people.c.email,
-            messages.c.to_address,
-            messages.c.last_answer,
-        )
-        .join(newest, newest.c.id == messages.c.id)
-        .join(people, people.c.id == messages.c.person_id)
-        .where(messages.c.state == "given up")
-        .order_by(people.c.id)
-    )
     found = []
-    for row in conn.execute(query):
+    for row in conn.execute(_GIVEN_UP):
         box = addresses.read(row.email)
         if box is None or box.address != row.to_address:
             continue
@@ -128,16 +105,42 @@ def _mail(conn: Connection, on: date) -> list[Found]:
     return found
 
 
+_failed = select(messages.c.person_id).where(messages.c.state == "given up", messages.c.kind != "test").distinct()
+_newest = (
+    select(func.max(messages.c.id).label("id"))
+    .where(
+        messages.c.person_id.in_(_failed),
+        messages.c.kind != "test",
+        or_(messages.c.state == "sent", messages.c.state == "given up"),
+    )
+    .group_by(messages.c.person_id, messages.c.to_address)
+    .subquery()
+)
+_GIVEN_UP = (
+    select(
+        people.c.id,
+        people.c.person,
+        people.c.name,
+        people.c.email,
+        messages.c.to_address,
+        messages.c.last_answer,
+    )
+    .join(_newest, _newest.c.id == messages.c.id)
+    .join(people, people.c.id == messages.c.person_id)
+    .where(messages.c.state == "given up")
+    .order_by(people.c.id)
+)
+
+
 def _rounds(conn: Connection, now: datetime) -> list[Found]:
     """The zones in which units stand whose newest finished round is too long ago, or was never."""
-    query = (
-        select(ledger.c.zone, func.max(ledger.c.finished_at)).where(ledger.c.state.in_(DONE)).group_by(ledger.c.zone)
-    )
-    finished = dict(conn.execute(query).all())
-    founded: datetime = conn.execute(select(fleet.c.created_at)).scalar_one()
+    kept = recent(conn, zones(conn), now)
+    ended = {zone: its.last.at if its.last is not None else None for zone, its in kept.items()}
     found = []
-    for zone in zones(conn):
-        last = finished.get(zone)
+    founded: datetime = now
+    if None in ended.values():
+        founded = conn.execute(select(fleet.c.created_at)).scalar_one()
+    for zone, last in ended.items():
         if now - (last or founded) <= LATE:
             continue
         since = f"since {last.isoformat(timespec='minutes')}" if last is not None else "yet"

@@ -6,14 +6,14 @@ Whoever should get a letter and cannot is a finding, never passed over without a
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Connection, Select, func, or_, select, true
+from sqlalchemy import ColumnElement, Connection, Row, Select, bindparam, func, or_, select, true
 
 from .. import addresses
 from ..cases.hours import Hours, Times
@@ -21,6 +21,7 @@ from ..cases.rota import Rota
 from ..register.leaving import has_left
 from ..settings import Settings
 from ..settings_cases import ROLES
+from ..store.recalling import recall
 from ..store.tables import messages, people, person_roles, person_sites, sites
 from .compose import Addressee
 
@@ -120,12 +121,8 @@ def readers(
     at: datetime,
 ) -> list[Reader]:
     """Everybody with one of the roles, codes or ids who is with us at that instant, with all their roles, by code."""
-    everybody, theirs, first_sites = _queries(frozenset(roles), frozenset(codes), frozenset(ids))
-    found = conn.execute(everybody).all()
-    held: dict[int, set[str]] = {}
-    for person_id, role in conn.execute(theirs):
-        held.setdefault(person_id, set()).add(role)
-    homes = {row[0]: (row[1], row[2], row[3]) for row in conn.execute(first_sites)}
+    wanted = (frozenset(roles), frozenset(codes), frozenset(ids))
+    found, held, homes = recall(conn, ("readers", *wanted), _OF_PEOPLE, lambda: _ask(conn, *wanted))
     here = (settings.fleet.time_zone, settings.fleet.country, "")
     listed = []
     for row in found:
@@ -135,7 +132,7 @@ def readers(
             continue
         # Whose own zone is not that of their first site is somewhere else, and nothing says under which holidays.
         country, subdivision = next(((c, s) for z, c, s in (home, here) if z == zone), ("", ""))
-        roles_held = frozenset(held.get(row.id, ()))
+        roles_held = held.get(row.id, frozenset())
         listed.append(
             Reader(
                 row.id,
@@ -153,14 +150,27 @@ def readers(
     return listed
 
 
+_OF_PEOPLE = (people, person_roles, person_sites, sites)
+
+
+def _ask(
+    conn: Connection, roles: frozenset[str], codes: frozenset[str], ids: frozenset[int]
+) -> tuple[Sequence[Row[Any]], dict[int, frozenset[str]], dict[int, tuple[str, str, str]]]:
+    """These people's rows by code; the roles they hold; zone, country and subdivision of their first site."""
+    everybody, theirs, first_sites = _queries(roles, codes, ids)
+    found = conn.execute(everybody).all()
+    held: dict[int, set[str]] = {}
+    for person_id, role in conn.execute(theirs):
+        held.setdefault(person_id, set()).add(role)
+    homes = {row[0]: (row[1], row[2], row[3]) for row in conn.execute(first_sites)}
+    return found, {person_id: frozenset(roles_held) for person_id, roles_held in held.items()}, homes
+
+
 @lru_cache(maxsize=64)
 def _queries(
     roles: frozenset[str], codes: frozenset[str], ids: frozenset[int]
 ) -> tuple[Select[Any], Select[Any], Select[Any]]:
-    """For these people, by code: all of each; the roles they hold; zone, country and subdivision of their first site.
-
-    Kept, because the same few are asked at every look round and building them takes longer than asking.
-    """
+    """What `_ask` asks. Kept: the same few are asked at every look; building a statement takes longer than asking."""
     has_role = select(person_roles.c.person_id).where(person_roles.c.role.in_(sorted(roles)))
     named = or_(people.c.id.in_(has_role), people.c.person.in_(sorted(codes)), people.c.id.in_(sorted(ids)))
     wanted = select(people.c.id).where(named)
@@ -209,7 +219,7 @@ class Called(NamedTuple):
 class Watch:
     """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it.
 
-    `names` are the words of all ladders, `ahead` is how far the rota is to be known. A site of None is the fleet
+    `names` are the words of all ladders. A site of None is the fleet
     itself: those who have the whole of it.
     """
 
@@ -220,13 +230,12 @@ class Watch:
         at: datetime,
         site_ids: set[int],
         names: Iterable[str] = (),
-        ahead: timedelta = timedelta(minutes=1),
     ) -> None:
         named = set(names)
         codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
         self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes, at=at)
         self._moment = at
-        self.rota = Rota.load(conn, settings, at, at + ahead)
+        self.rota = Rota.around(conn, settings, at, timedelta())
         self._away = self.rota.absent(at)
         self._rostered = readers(conn, settings, (), ids=self.rota.on_call(at), at=at) if "rota" in named else []
         self._zone = settings.fleet.time_zone
@@ -235,16 +244,25 @@ class Watch:
         self.failing = _given_up(conn, self.people)
         everybody = {reader.id: reader for reader in (*self._rostered, *self.people)}
         self._at: dict[int, list[Reader]] = {site_id: [] for site_id in site_ids}
-        for person_id, site_id in conn.execute(select(person_sites.c.person_id, person_sites.c.site_id)):
+        for person_id, site_id in recall(
+            conn, "person sites", (person_sites,), lambda: conn.execute(_PERSON_SITES).all()
+        ):
             reader = everybody.get(person_id)
             if site_id in self._at and reader is not None and not reader.whole_fleet:
                 self._at[site_id].append(reader)
         self._whole = [reader for reader in everybody.values() if reader.whole_fleet]
+        self._serving: dict[int | None, tuple[int, ...]] = {None: ()}
+        for site_id, here in self._at.items():
+            self._serving[site_id] = tuple(sorted(reader.id for reader in here))
         self._known: dict[tuple[tuple[int, ...], tuple[str, ...]], Called] = {}
 
     def holders(self, site_id: int | None, role: str) -> list[Reader]:
         """Everybody with that role for the site, reached or not."""
         return [reader for reader in self._here(site_id) if role in reader.roles]
+
+    def serving(self, site_id: int | None) -> tuple[int, ...]:
+        """Who has to do with the site besides those of the whole fleet: sites with the same have the same watch."""
+        return self._serving[site_id]
 
     def _here(self, site_id: int | None) -> list[Reader]:
         here = [] if site_id is None else self._at[site_id]
@@ -252,7 +270,7 @@ class Watch:
 
     def of(self, site_id: int | None, who: tuple[str, ...]) -> Called:
         """Whom those words of a ladder name for the site, in their order."""
-        key = (() if site_id is None else tuple(sorted(reader.id for reader in self._at[site_id])), who)
+        key = (self._serving[site_id], who)
         known = self._known.get(key)
         if known is None:
             known = self._known[key] = self._of(site_id, who)
@@ -312,23 +330,31 @@ def _who_is(name: str, spoken: str) -> str:
     return f"{spoken} is called, but nobody there" if name.startswith(_SINGLE) else f"nobody who is {spoken}"
 
 
+_PERSON_SITES = select(person_sites.c.person_id, person_sites.c.site_id)
+_ABOUT = messages.c.kind.in_(ABOUT_CASES)
+_FAILED = select(messages.c.to_address).where(messages.c.state == "given up", _ABOUT).distinct()
+_LAST = (
+    select(messages.c.state)
+    .where(
+        func.lower(messages.c.to_address) == bindparam("b_mailbox"),
+        _ABOUT,
+        messages.c.state.in_(("sent", "given up")),
+    )
+    .order_by(messages.c.id.desc())
+    .limit(1)
+)
+
+
 def _given_up(conn: Connection, listed: list[Reader]) -> frozenset[str]:
     """The mailboxes to which the last letter about cases that came to its end was given up.
 
     One that waits yet says nothing: were it taken for good news, whoever it is for would be owed more at the next look.
     """
-    about = messages.c.kind.in_(ABOUT_CASES)
     # Letters given up are few, and the index finds them; only about those mailboxes anything more is asked.
-    failed = select(messages.c.to_address).where(messages.c.state == "given up", about).distinct()
-    suspects = {address.lower() for address in conn.execute(failed).scalars()}
+    suspects = {address.lower() for address in conn.execute(_FAILED).scalars()}
     found = set()
     for mailbox in sorted({reader.mailbox for reader in listed if reader.reached} & suspects):
-        last = conn.execute(
-            select(messages.c.state)
-            .where(func.lower(messages.c.to_address) == mailbox, about, messages.c.state.in_(("sent", "given up")))
-            .order_by(messages.c.id.desc())
-            .limit(1)
-        ).scalar_one()
+        last = conn.execute(_LAST, {"b_mailbox": mailbox}).scalar_one()
         if last == "given up":
             found.add(mailbox)
     return frozenset(found)

@@ -65,27 +65,27 @@ class Outcome:
 
 def post(conn: Connection, letter: Letter) -> int | None:
     """Stores a letter and gives its id; None where the letter box already holds one with its key."""
-    insert = postgresql.insert if conn.dialect.name == "postgresql" else sqlite.insert
-    statement = (
-        insert(messages)
-        .values(
-            key=letter.key,
-            kind=letter.kind,
-            person_id=letter.person_id,
-            to_address=letter.to_address,
-            subject=letter.subject,
-            message_id=letter.message_id,
-            body=letter.body,
-            urgent=letter.urgent,
-            created_at=letter.created_at,
-            state="waiting",
-            next_try_at=letter.created_at,
-        )
-        .on_conflict_do_nothing()
-        .returning(messages.c.id)
-    )
-    found = conn.execute(statement).first()
+    row = {
+        "key": letter.key,
+        "kind": letter.kind,
+        "person_id": letter.person_id,
+        "to_address": letter.to_address,
+        "subject": letter.subject,
+        "message_id": letter.message_id,
+        "body": letter.body,
+        "urgent": letter.urgent,
+        "created_at": letter.created_at,
+        "state": "waiting",
+        "next_try_at": letter.created_at,
+    }
+    found = conn.execute(_POST[conn.dialect.name], row).first()
     return None if found is None else int(found.id)
+
+
+_POST = {
+    dialect.name: insert(messages).on_conflict_do_nothing().returning(messages.c.id)
+    for dialect, insert in ((postgresql.dialect, postgresql.insert), (sqlite.dialect, sqlite.insert))
+}
 
 
 def claim(

@@ -11,10 +11,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from ..settings import Settings
 from ..store.tables import messages
+from ..store.types import Instant
 from .audience import ABOUT_CASES, Reader, Watch
 from .planned import Errand, Held, Plan
 from .standing_in import stand_in
@@ -127,15 +128,21 @@ def _stands_in(one: Errand, other: Held) -> bool:
 
 def _gone(conn: Connection, now: datetime) -> dict[str, list[datetime]]:
     """By mailbox, when the letters about cases of the last hour were written, the oldest first."""
-    query = (
-        select(func.lower(messages.c.to_address), messages.c.created_at)
-        .where(messages.c.created_at > now - HOUR, messages.c.created_at <= now, messages.c.kind.in_(ABOUT_CASES))
-        .order_by(messages.c.created_at)
-    )
     found: dict[str, list[datetime]] = {}
-    for mailbox, at in conn.execute(query):
+    for mailbox, at in conn.execute(_WRITTEN, {"b_after": now - HOUR, "b_until": now}):
         found.setdefault(mailbox, []).append(at)
     return found
+
+
+_WRITTEN = (
+    select(func.lower(messages.c.to_address), messages.c.created_at)
+    .where(
+        messages.c.created_at > bindparam("b_after", type_=Instant),
+        messages.c.created_at <= bindparam("b_until", type_=Instant),
+        messages.c.kind.in_(ABOUT_CASES),
+    )
+    .order_by(messages.c.created_at)
+)
 
 
 def _said(settings: Settings, held: Sequence[Held], gap: str) -> list[str]:

@@ -13,6 +13,7 @@ from ..cases.climbing import CLOSED, Ladders
 from ..reckoning.dates import local_day
 from ..rounds.causes import PLAIN
 from ..settings import Settings
+from ..store.recalling import recall
 from ..store.tables import cases, climbs, messages, people, sites, tellings, units
 from . import links
 from .audience import Reader, readers
@@ -81,12 +82,14 @@ def waits(conn: Connection, settings: Settings, now: datetime) -> list[datetime]
 def settled(conn: Connection) -> list[int]:
     """The closed cases of which nobody has yet to hear that they are closed."""
     waiting = {row.case_id for row in _told_of_closed(conn)}
-    query = (
-        select(climbs.c.case_id)
-        .join(cases, cases.c.id == climbs.c.case_id)
-        .where(cases.c.closed_at.is_not(None), climbs.c.closing_told.is_(False))
-    )
-    return [case_id for case_id in conn.execute(query).scalars() if case_id not in waiting]
+    return [case_id for case_id in conn.execute(_UNSETTLED).scalars() if case_id not in waiting]
+
+
+_UNSETTLED = (
+    select(climbs.c.case_id)
+    .join(cases, cases.c.id == climbs.c.case_id)
+    .where(cases.c.closed_at.is_not(None), climbs.c.closing_told.is_(False))
+)
 
 
 def _told_of_closed(conn: Connection) -> list[Any]:
@@ -94,7 +97,8 @@ def _told_of_closed(conn: Connection) -> list[Any]:
 
     A letter that was given up told nobody anything.
     """
-    return list(conn.execute(_TOLD_OF_CLOSED))
+    read = (cases, climbs, messages, sites, tellings)
+    return recall(conn, "told of closed", read, lambda: list(conn.execute(_TOLD_OF_CLOSED)))
 
 
 def _told_statement() -> Select[Any]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, datetime
 from functools import partial
 from typing import Any
@@ -13,8 +13,8 @@ from ..settings import Settings
 from ..store.tables import messages
 from . import links, service
 from .audience import ABOUT_CASES, Reader
-from .lists import Cut
-from .matters import counted, told, weigh, who_knows
+from .lists import Cut, Later
+from .matters import Matter, counted, heading, told, weigh, who_knows
 from .nights import nights
 from .planned import Errand
 from .templates import say_instant
@@ -32,33 +32,44 @@ def content(
     going: Mapping[int, Sequence[str]],
     now: datetime,
     on: date | None = None,
-    wrong: Sequence[str] = (),
+    wrong: Callable[[Connection], Sequence[str]] = lambda _: (),
 ) -> tuple[dict[str, Any], list[int]]:
     """What the letter says, and the cases in it, the lowest first; none are left where all have been closed.
 
-    `going` says by case who else is told of it in the same sweep, `wrong` what is wrong with the service itself.
+    `going` says by case who else is told of it in the same sweep, `wrong` what is wrong with the service itself. What
+    the body alone needs is looked up for the body.
     """
     weighed = weigh(conn, errand.case_ids)
     ids = sorted(case.id for case in weighed)
     if not ids:
         return {}, ids
     shown = weighed[:SHOWN]
-    sources = Sources()
-    knowing = who_knows(conn, [case.id for case in shown], errand.reader.mailbox, going)
     new = set(ids) - errand.before
-    stands_out = new if errand.before else ()
     reader = errand.reader
-    way = partial(_way, settings, reader, now)
-    matters = told(conn, settings, shown, now, sources, knowing, on=on, new=stands_out, way=way)
+    sources = Sources()
+
+    def matters() -> tuple[Matter, ...]:
+        knowing = who_knows(conn, [case.id for case in shown], reader.mailbox, going)
+        stands_out = new if errand.before else ()
+        way = partial(_way, settings, reader, now)
+        return told(conn, settings, shown, now, sources, knowing, on=on, new=stands_out, way=way)
+
+    one_by_one = Later(matters)
+
+    def rules() -> tuple[str, ...]:
+        assert one_by_one.value
+        return tuple(source.line for source in sources.listed())
+
+    ran = Later(lambda: nights(conn, reader.sites(), now))
     unreliable, overdue = counted(weighed)
-    ran = nights(conn, reader.sites(), now)
     return {
         "unreliable": unreliable,
         "overdue": overdue,
         "new": len(new),
-        "worst": matters[0].title,
-        "matters": Cut(len(weighed), matters, len(matters)),
-        "rules": tuple(source.line for source in sources.listed()),
+        "worst": heading(conn, shown[0]),
+        "total": len(weighed),
+        "matters": Later(lambda: Cut(len(weighed), one_by_one.value, len(shown))),
+        "rules": Later(rules),
         "leave_it": LEAVE_IT if unreliable else "",
         "numbers": tuple(sorted(case.id for case in weighed[:NUMBERS])),
         "since": weighed[0].since,
@@ -68,10 +79,10 @@ def content(
         "whys": tuple(sorted({_CALLED.get(why, why.partition(":")[0]) for why in errand.whys})),
         "gaps": tuple(errand.gaps),
         "zone": reader.zone,
-        "late": ran.late,
-        "service_wrong": tuple(wrong),
-        "service_happened": service.happened(conn, _last_letter(conn, reader.mailbox)),
-        "last_round": ran.short,
+        "late": Later(lambda: ran.value.late),
+        "service_wrong": Later(lambda: tuple(wrong(conn))),
+        "service_happened": Later(lambda: service.happened(conn, _last_letter(conn, reader.mailbox))),
+        "last_round": Later(lambda: ran.value.short),
         "all_url": settings.web.base_url.rstrip("/") + "/cases",
     }, ids
 

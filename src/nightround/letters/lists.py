@@ -1,4 +1,7 @@
-"""Lists of a letter: the worst few of many, and how many there are. One pass gives both, so that they always agree."""
+"""Lists of a letter: the worst few of many, and how many there are. One pass gives both, so that they always agree.
+
+Also what of a letter is looked up only where a template asks for it.
+"""
 
 from __future__ import annotations
 
@@ -29,6 +32,22 @@ class Cut(Generic[T]):
     def said(self, words: Callable[[T], U]) -> Cut[U]:
         """The same list with its rows in words."""
         return Cut(self.total, tuple(words(row) for row in self.rows), self.counted)
+
+
+class Later(Generic[T]):
+    """A value that is looked up when it is asked for, once."""
+
+    def __init__(self, look_up: Callable[[], T]) -> None:
+        self._look_up: Callable[[], T] | None = look_up
+        self._found: T
+
+    @property
+    def value(self) -> T:
+        """What was found. Raises whatever looking it up raises."""
+        if self._look_up is not None:
+            self._found = self._look_up()
+            self._look_up = None
+        return self._found
 
 
 class Worst(Generic[T]):

@@ -6,15 +6,16 @@ import json
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, and_, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, or_, select
 
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
 from ..rounds.causes import FAULT, MAIL_GIVEN_UP, NOTICE, PLAIN, ROUND_MISSED, UNRELIABLE, USED
 from ..settings import Settings
+from ..store.recalling import recall
 from ..store.tables import cases, duties, messages, parts, people, sites, tellings, units
 from . import links
 from .items import overdue_lines
@@ -69,30 +70,42 @@ class Matter(NamedTuple):
 
 def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     """Those of the cases that are still open, the worst first: by severity, then the longest overdue."""
+    return recall(conn, ("weighed", *case_ids), (cases, sites), lambda: _weigh(conn, case_ids))
+
+
+_WEIGHED = (
+    select(cases.c.id, cases.c.kind, cases.c.severity, cases.c.opened_on, cases.c.what, sites.c.site, sites.c.name)
+    .outerjoin(sites, sites.c.id == cases.c.site_id)
+    .where(cases.c.id.in_(bindparam("b_ids", expanding=True)), cases.c.closed_at.is_(None))
+)
+
+
+def _weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     found = []
     for chunk in chunks(case_ids):
-        query = (
-            select(
-                cases.c.id, cases.c.kind, cases.c.severity, cases.c.opened_on, cases.c.what, sites.c.site, sites.c.name
-            )
-            .outerjoin(sites, sites.c.id == cases.c.site_id)
-            .where(cases.c.id.in_(chunk), cases.c.closed_at.is_(None))
-        )
-        for row in conn.execute(query):
-            what = json.loads(row.what)
-            days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
+        for row in conn.execute(_WEIGHED, {"b_ids": chunk}):
+            first_day, works = _gist(row.what)
             found.append(
                 Weighed(
                     row.id,
                     row.kind,
                     row.severity,
-                    min(days, default=row.opened_on),
+                    first_day or row.opened_on,
                     row.site or "",
                     row.name or row.site or NO_SITE,
-                    tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN),
+                    works,
                 )
             )
     return sorted(found, key=lambda case: (_SEVERITY.get(case.severity, 9), case.since, case.id))
+
+
+@lru_cache(maxsize=8192)
+def _gist(text: str) -> tuple[date | None, tuple[str, ...]]:
+    """Of what a case is about, the earliest last good day and the works."""
+    what = json.loads(text)
+    days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
+    works = tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN)
+    return min(days, default=None), works
 
 
 def _work(subject: str) -> str:
@@ -129,7 +142,7 @@ def told(
     """
     way = way or partial(links.case_url, settings)
     ids = [case.id for case in shown]
-    rows = {row.id: row for row in conn.execute(_details(ids))}
+    rows = {row.id: row for row in conn.execute(_DETAILS, {"b_ids": ids})}
     owed = _overdue(conn, list(rows.values()), now, on)
     spares = _spares(conn, list(rows.values()), now, on)
     found = []
@@ -139,6 +152,21 @@ def told(
         known = knowing.get(case_id, ())
         found.append(_matter(way(case_id), row, owed, spares, sources, known, today, new=case_id in new))
     return tuple(found)
+
+
+def heading(conn: Connection, case: Weighed) -> str:
+    """The title under which a letter tells of that case."""
+    read = (cases, people, sites, units)
+    row = recall(conn, ("detail", case.id), read, lambda: conn.execute(_DETAIL, {"b_id": case.id}).one())
+    where = _where(row)
+    if where.unit:
+        return _title(row, where)
+    # What has no unit is called by what is owed there.
+    overdue = select(duties.c.subject, duties.c.kind).where(
+        duties.c.holder == _holder(row), duties.c.standing == str(Standing.OVERDUE)
+    )
+    kinds = dict(conn.execute(overdue).all())
+    return _title(row, where.about(_kind_of(item, kinds) for item in json.loads(row.what) if not _in_words(item)))
 
 
 def who_knows(
@@ -178,7 +206,7 @@ def chunks(ids: Sequence[int]) -> Iterator[Sequence[int]]:
         yield ids[start : start + CHUNK]
 
 
-def _details(ids: Sequence[int]) -> Any:
+def _details_of(wanted: ColumnElement[bool]) -> Select[Any]:
     member = cases.alias("member")
     members = select(func.count()).where(member.c.group_id == cases.c.id, member.c.closed_at.is_(None))
     return (
@@ -188,8 +216,12 @@ def _details(ids: Sequence[int]) -> Any:
             .outerjoin(units, units.c.id == cases.c.unit_id)
             .outerjoin(people, people.c.person == cases.c.taken_by)
         )
-        .where(cases.c.id.in_(ids))
+        .where(wanted)
     )
+
+
+_DETAIL = _details_of(cases.c.id == bindparam("b_id"))
+_DETAILS = _details_of(cases.c.id.in_(bindparam("b_ids", expanding=True)))
 
 
 def _where(row: Any) -> Where:
@@ -254,15 +286,14 @@ def _matter(
     longest = 0
     unreliable = _unreliable(row.kind, row.severity)
     for item in json.loads(row.what):
-        if item["subject"] in PLAIN and item["subject"] != "condition":
-            reasons.append(f"{capital(item['reason'])}.")
-            continue
-        if item["subject"] != "condition" and item["last_good_day"] is None:
-            reasons.append(f"{capital(said(item['subject']))}: not recorded; {item['reason']}.")
+        if _in_words(item):
+            not_recorded = f"{said(item['subject'])}: not recorded; {item['reason']}"
+            what = capital(item["reason"] if item["subject"] in PLAIN else not_recorded)
+            reasons.append(f"{what}.")
             continue
         if item["subject"] == "condition":
             reasons.append(f"{capital(said(item['reason']))} (source: {condition_source(item['reason'])}).")
-            kinds.append(condition_kind(item["reason"]))
+            kinds.append(_kind_of(item, {}))
             continue
         duty = owed.get((holder, item["subject"])) or _from_case(holder, where, item, today)
         if duty.kind and _group(duty.kind) in map(_group, kinds) and unreliable:
@@ -289,6 +320,16 @@ def _matter(
         tuple(_known(row, where, knowing, new=new)),
         url,
     )
+
+
+def _in_words(item: Mapping[str, Any]) -> bool:
+    """Whether the item is told in its own words alone, and not as a condition or as work of a kind that is overdue."""
+    return item["subject"] != "condition" and (item["subject"] in PLAIN or item["last_good_day"] is None)
+
+
+def _kind_of(item: Mapping[str, Any], overdue: Mapping[str, str]) -> str:
+    """The kind of work that an item is about; `overdue` says it by subject, where the duty is still there."""
+    return condition_kind(item["reason"]) if item["subject"] == "condition" else overdue.get(item["subject"], "")
 
 
 def _from_case(holder: str, where: Where, item: dict[str, Any], today: date) -> Owing:

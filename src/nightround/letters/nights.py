@@ -71,20 +71,7 @@ class Nights:
 
 def nights(conn: Connection, seen: ColumnElement[bool], now: datetime) -> Nights:
     """The last round of each time zone in which units that are seen stand."""
-    zones = (
-        conn.execute(
-            select(sites.c.time_zone)
-            .where(seen, sites.c.id.in_(select(units.c.site_id)))
-            .distinct()
-            .order_by(sites.c.time_zone)
-        )
-        .scalars()
-        .all()
-    )
-    found = []
-    for zone in zones:
-        age = ledger.age(conn, zone, now)
-        found.append(Night(zone, None if age is None else now - age, age))
+    found = [Night(zone, at, None if at is None else now - at) for zone, at in ledger.finished(conn, seen).items()]
     return Nights(
         tuple(sorted(found, key=lambda night: (night.age is not None, -(night.age or timedelta()), night.zone)))
     )
@@ -92,16 +79,7 @@ def nights(conn: Connection, seen: ColumnElement[bool], now: datetime) -> Nights
 
 def set_aside(conn: Connection, seen: ColumnElement[bool]) -> tuple[tuple[str, str], ...]:
     """The units that the last rounds could not reckon, and why; what a letter says of them is older."""
-    newest = (
-        select(ledger_table.c.zone, func.max(ledger_table.c.on).label("on"))
-        .where(ledger_table.c.state.in_(ledger.DONE))
-        .group_by(ledger_table.c.zone)
-        .subquery()
-    )
-    query = select(ledger_table.c.findings).join(
-        newest, (newest.c.zone == ledger_table.c.zone) & (newest.c.on == ledger_table.c.on)
-    )
-    found = {said["unit"]: said["why"] for text in conn.execute(query).scalars() for said in json.loads(text)}
+    found = {said["unit"]: said["why"] for text in conn.execute(_FINDINGS).scalars() for said in json.loads(text)}
     codes = sorted(found)
     mine: list[str] = []
     for start in range(0, len(codes), 500):
@@ -111,6 +89,19 @@ def set_aside(conn: Connection, seen: ColumnElement[bool]) -> tuple[tuple[str, s
             .where(seen, units.c.unit.in_(codes[start : start + 500]))
         ).scalars()
     return tuple((code, found[code]) for code in sorted(mine))
+
+
+_newest = (
+    select(ledger_table.c.zone, func.max(ledger_table.c.on).label("on"))
+    .where(ledger_table.c.state.in_(ledger.DONE))
+    .group_by(ledger_table.c.zone)
+    .subquery()
+)
+_FINDINGS = (
+    select(ledger_table.c.findings)
+    .join(_newest, (_newest.c.zone == ledger_table.c.zone) & (_newest.c.on == ledger_table.c.on))
+    .where(ledger_table.c.findings != "[]")
+)
 
 
 def _cut(lines: list[str]) -> tuple[str, ...]:

@@ -51,13 +51,18 @@ class Held(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Who is told what, which cases go on to another step for it, what nobody can be told, and what is kept back."""
+    """Who is told what, which cases go on to another step for it, what nobody can be told, and what is kept back.
+
+    `next_at` is when, with the same people, a case next goes on to another step or somebody's hours first allow that
+    they are told of one; None where no case is open or nobody can be told.
+    """
 
     escalations: tuple[Errand, ...]
     openings: tuple[Errand, ...]
     closings: tuple[Errand, ...]
     changes: tuple[Change, ...]
     findings: tuple[str, ...]
+    next_at: datetime | None = None
     held: tuple[Held, ...] = ()
 
     def going(self) -> dict[int, list[Reader]]:

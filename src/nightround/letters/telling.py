@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from sqlalchemy import Connection, func, insert, select, update
+from sqlalchemy import Connection, bindparam, func, insert, select, update
 from sqlalchemy.exc import IntegrityError
 
 from ..bootstrap import Program
@@ -25,6 +25,7 @@ from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
 from .compose import Letter, compose
 from .errands import plan
+from .lists import Later
 from .matters import chunks
 from .planned import Errand, Plan
 from .withdrawing import withdraw_closed
@@ -34,10 +35,11 @@ logger = logging.getLogger("nightround.letters.telling")
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """How many letters went into the letter box, and what nobody could be told."""
+    """How many letters went into the letter box, what nobody could be told, and `Plan.next_at`."""
 
     letters: int
     findings: tuple[str, ...]
+    next_at: datetime | None
 
 
 def sweep(
@@ -58,7 +60,7 @@ def tell(
     with program.store.read() as conn:
         made = plan(conn, program.settings, now, on)
         over = closing.settled(conn)
-        wrong_now = () if not made.escalations else _wrong(conn, program, now)
+    wrong_now = _wrong(program, now)
     lost = _go_on(program, made, over)
     going = made.going()
     letters = 0
@@ -87,13 +89,21 @@ def tell(
     report(logger, made.findings, now)
     if wrong is not None:
         raise wrong
-    return Swept(letters, made.findings)
+    return Swept(letters, made.findings, made.next_at)
 
 
-def _wrong(conn: Connection, program: Program, now: datetime) -> tuple[str, ...]:
-    """What is wrong with the service, but for what an escalation says in its own words."""
-    found = troubles(conn, program.settings, now, full=program.store.full)
-    return service.said(found, (Kind.ROUND_OWED,))
+def _wrong(program: Program, now: datetime) -> Callable[[Connection], tuple[str, ...]]:
+    """What is wrong with the service, but for what an escalation says in its own words; looked up once a sweep."""
+
+    found: list[tuple[str, ...]] = []
+
+    def look(conn: Connection) -> tuple[str, ...]:
+        if not found:
+            wrong = troubles(conn, program.settings, now, full=program.store.full)
+            found.append(service.said(wrong, (Kind.ROUND_OWED,)))
+        return found[0]
+
+    return look
 
 
 def _go_on(program: Program, made: Plan, over: list[int]) -> set[int]:
@@ -118,7 +128,7 @@ def letter_of(
     going: Mapping[int, Sequence[Reader]],
     now: datetime,
     on: date | None = None,
-    wrong: Sequence[str] = (),
+    wrong: Callable[[Connection], Sequence[str]] = lambda _: (),
 ) -> tuple[Letter, list[int]] | None:
     """The letter of that errand and the cases in it, as it would be stored now; None where all have been closed."""
     if kind == closing.KIND:
@@ -144,7 +154,7 @@ def letter_of(
         said,
         now,
         urgent=kind == escalation.KIND or (kind == opening.KIND and said["unreliable"] > 0),
-        references=_thread(conn, errand) if kind != opening.KIND else (),
+        references=Later(lambda: _thread(conn, errand)) if kind != opening.KIND else (),
     )
     return letter, ids
 
@@ -173,7 +183,7 @@ def _store(program: Program, errand: Errand, letter: Letter, case_ids: list[int]
                 }
                 for case_id in case_ids
             ]
-            conn.execute(insert(tellings), rows)
+            conn.execute(_ADD_TELLINGS, rows)
             what = f"{letter.kind} to {errand.reader.called}"
             history = [
                 events.event(case_id, letter.created_at, events.TOLD, errand.reader.person, what)
@@ -186,12 +196,18 @@ def _store(program: Program, errand: Errand, letter: Letter, case_ids: list[int]
     return True
 
 
+_ADD_TELLINGS = insert(tellings)
+
+
 def _all_open(conn: Connection, case_ids: list[int]) -> bool:
-    for chunk in chunks(case_ids):
-        query = select(cases.c.id).where(cases.c.id.in_(chunk), cases.c.closed_at.is_not(None)).limit(1)
-        if conn.execute(query).first() is not None:
-            return False
-    return True
+    return all(conn.execute(_CLOSED, {"b_ids": chunk}).first() is None for chunk in chunks(case_ids))
+
+
+_CLOSED = (
+    select(cases.c.id)
+    .where(cases.c.id.in_(bindparam("b_ids", expanding=True)), cases.c.closed_at.is_not(None))
+    .limit(1)
+)
 
 
 def _thread(conn: Connection, errand: Errand) -> tuple[str, ...]:

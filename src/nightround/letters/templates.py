@@ -24,13 +24,14 @@ from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from css_inline import CSSInliner
-from jinja2 import Environment, FileSystemLoader, StrictUndefined, TemplateNotFound, UndefinedError
+from jinja2 import Environment, FileSystemLoader, StrictUndefined, TemplateNotFound, UndefinedError, meta
 from jinja2.exceptions import TemplateSyntaxError
 
 from ..errors import UserError
 from ..resources import shipped
 from ..settings import Settings
 from .headers import one_line
+from .lists import Later
 
 TEXT_WIDTH = 72
 _BLANKS = re.compile(r"\n{3,}")
@@ -51,16 +52,21 @@ def render(
     settings: Settings, kind: str, content: Mapping[str, Any], reader: str, now: datetime, *, subject_only: bool = False
 ) -> Rendered:
     """The words of a letter of that kind; with `subject_only`, nothing but those. Raises UserError where a template is
-    missing, broken or asks for a name that the content does not hold."""
-    environment = _environment(_folders(settings))
-    given = {
-        "unsubscribe_url": None,
-        **_common(settings),
-        **{name: tidy(value) for name, value in content.items()},
-        "reader": one_line(reader),
-        "written_at": now,
-    }
+    missing, broken or asks for a name that the content does not hold.
+
+    What the content has for `Later` is looked up where it is needed: for a subject, if its template names it.
+    """
+    folders = _folders(settings)
+    environment = _environment(folders)
     try:
+        wanted = _named(folders, f"{kind}.subject.txt") if subject_only else None
+        given = {
+            "unsubscribe_url": None,
+            **_common(settings),
+            **{name: _looked_up(value) for name, value in content.items() if wanted is None or name in wanted},
+            "reader": one_line(reader),
+            "written_at": now,
+        }
         subject = one_line(environment.get_template(f"{kind}.subject.txt").render(given))
         if subject_only:
             return Rendered(subject, "", "")
@@ -75,6 +81,21 @@ def render(
         raise UserError(f"template {error.name}, line {error.lineno}: {error.message}") from None
     except UndefinedError as error:
         raise UserError(f"a template for letters of kind {kind} asks for what they do not hold: {error}") from error
+
+
+def _looked_up(value: Any) -> Any:
+    return tidy(value.value if isinstance(value, Later) else value)
+
+
+@lru_cache(maxsize=64)
+def _named(folders: tuple[Path, ...], template: str) -> frozenset[str] | None:
+    """The names that a template asks for; None where it takes in others, so that nobody knows."""
+    environment = _environment(folders)
+    source, _, _ = FileSystemLoader(folders).get_source(environment, template)
+    parsed = environment.parse(source, template)
+    if any(True for _ in meta.find_referenced_templates(parsed)):
+        return None
+    return frozenset(meta.find_undeclared_variables(parsed))
 
 
 def _plain(text: str) -> str:

@@ -17,24 +17,28 @@ from ..store.tables import cases, messages, tellings
 logger = logging.getLogger("nightround.letters.withdrawing")
 
 
+_about_open = (
+    select(tellings.c.id)
+    .join(cases, cases.c.id == tellings.c.case_id)
+    .where(tellings.c.message_id == messages.c.id, cases.c.closed_at.is_(None))
+    .exists()
+)
+_about_any = select(tellings.c.id).where(tellings.c.message_id == messages.c.id).exists()
+_STALE = select(messages.c.id).where(
+    messages.c.kind == "escalation", messages.c.state == "waiting", _about_any, ~_about_open
+)
+_ANY_STALE = _STALE.limit(1)
+_STALE_LOCKED = _STALE.with_for_update()
+
+
 def withdraw_closed(program: Program) -> int:
     """Removes them and says how many there were."""
-    about_open = (
-        select(tellings.c.id)
-        .join(cases, cases.c.id == tellings.c.case_id)
-        .where(tellings.c.message_id == messages.c.id, cases.c.closed_at.is_(None))
-        .exists()
-    )
-    about_any = select(tellings.c.id).where(tellings.c.message_id == messages.c.id).exists()
-    stale = select(messages.c.id).where(
-        messages.c.kind == "escalation", messages.c.state == "waiting", about_any, ~about_open
-    )
     with program.store.read() as conn:
-        if conn.execute(stale.limit(1)).first() is None:
+        if conn.execute(_ANY_STALE).first() is None:
             return 0
     with program.store.write() as conn:
         # Locked, so that no delivery claims a letter between the look and the removal.
-        found = list(conn.execute(stale.with_for_update()).scalars())
+        found = list(conn.execute(_STALE_LOCKED).scalars())
         if found:
             now = program.clock()
             told = conn.execute(

@@ -46,13 +46,9 @@ def zone_of(conn: Connection, viewer: Viewer, settings: Settings) -> str:
 
 def rounds(conn: Connection, viewer: Viewer, now: datetime) -> list[Round]:
     """The last round of each of the viewer's time zones, the oldest first."""
-    zones = conn.execute(
-        select(sites.c.time_zone)
-        .where(viewer.sees(), sites.c.id.in_(select(units.c.site_id)))
-        .distinct()
-        .order_by(sites.c.time_zone)
-    ).scalars()
-    found = [round_of(conn, zone, now) for zone in zones]
+    found = [
+        Round(zone, None if at is None else now - at, at) for zone, at in ledger.finished(conn, viewer.sees()).items()
+    ]
     return sorted(found, key=lambda last: (last.age is not None, -(last.age or timedelta()), last.zone))
 
 

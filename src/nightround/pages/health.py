@@ -10,7 +10,7 @@ import logging
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from prometheus_client import CollectorRegistry, generate_latest
@@ -28,13 +28,12 @@ from ..calendars.sentinel import newest
 from ..errors import UserError
 from ..reckoning.dates import local_instant
 from ..reckoning.owed import Condition, Standing
-from ..rounds import ledger
 from ..rounds.loading import zones
+from ..rounds.recent import Recent, recent
 from ..rounds.troubles import Kind, troubles
 from ..rounds.zones import owed_date
 from ..store.schema import require_newest
 from ..store.tables import cases, conditions, duties, messages, units
-from ..store.tables import ledger as ledger_rows
 
 logger = logging.getLogger("nightround.web")
 
@@ -80,8 +79,9 @@ def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]]]:
     try:
         require_newest(program.store)
         with program.store.read() as conn:
-            rounds = [_round(program, conn, zone) for zone in zones(conn)]
-            wrong = troubles(conn, program.settings, program.clock(), full=program.store.full)
+            now = program.clock()
+            rounds = [_round(program, zone, kept, now) for zone, kept in recent(conn, zones(conn), now).items()]
+            wrong = troubles(conn, program.settings, now, full=program.store.full)
     except UserError as error:
         return [str(error)], []
     except SQLAlchemyError as error:
@@ -102,13 +102,11 @@ def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]]]:
     return reasons, rounds
 
 
-def _round(program: Program, conn: Connection, zone: str) -> dict[str, Any]:
-    now = program.clock()
+def _round(program: Program, zone: str, kept: Recent, now: datetime) -> dict[str, Any]:
     at = program.settings.rounds.at
     owed = owed_date(zone, now, at)
-    done = ledger.last_done(conn, zone, owed, local_instant(owed, at, zone))
-    finished_at = select(ledger_rows.c.finished_at).where(ledger_rows.c.zone == zone, ledger_rows.c.on == done)
-    finished = conn.execute(finished_at).scalar_one_or_none()
+    done = kept.done_up_to(owed, local_instant(owed, at, zone))
+    finished = kept.done[done] if done is not None else None
     age = now - finished if finished is not None else None
     ok = done is not None and (done >= owed or (age is not None and age <= OLDEST_ROUND))
     return {

@@ -65,8 +65,8 @@ class Post:
                     outcomes.append(outcome(self._mail, letter, answer, verdict, now))
                 box.settle(conn, _HOLDER, outcomes)
             done += outcomes
-            if verdict == Verdict.OPERATORS:
-                return done  # a batch asks; the others wait for the server like it
+            if verdict == Verdict.OPERATORS or len(letters) < self._mail.batch:
+                return done  # where the server is down, a batch asks and the others wait for it too
 
     def turns(self, conn: Connection, now: datetime) -> Iterator[datetime]:
         """When letters that wait come to their next turn, after `deliver` at `now`."""

@@ -50,6 +50,7 @@ class Findings:
 
     def __init__(self) -> None:
         self._seen: dict[str, tuple[datetime, datetime]] = {}
+        self._untold: tuple[str, ...] = ()
         self.notes: list[str] = []
         self.ended: dict[int, datetime] = {}
 
@@ -57,6 +58,15 @@ class Findings:
         """What is wrong at a look."""
         for what in found:
             self._seen[what] = (self._seen.get(what, (at, at))[0], at)
+
+    def untold(self, at: datetime, found: Iterable[str]) -> None:
+        """Who should have been told at a look and cannot be."""
+        self._untold = tuple(found)
+        self.go_on(at)
+
+    def go_on(self, at: datetime) -> None:
+        """A look at which nobody had to be told of anything new: who could not be told before still cannot."""
+        self.add(at, self._untold)
 
     def note(self, at: datetime, sentence: str) -> None:
         """Something that was supposed and came to nothing; "" is passed over."""

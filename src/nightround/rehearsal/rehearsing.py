@@ -20,14 +20,16 @@ from ..bootstrap import Program
 from ..errors import UserError
 from ..letters.compose import outlines
 from ..reckoning.dates import local_day, local_instant
+from ..rounds.rulebook import load as load_rulebook
 from ..store.memory import copy_in_memory
+from ..store.recalling import Recalled
 from ..store.tables import messages
 from ..sweeping import look_round
 from .happening import happen
 from .post import Post
 from .programme import Findings, Programme, programme
 from .supposed import Supposed, read_supposed
-from .ticks import has_consequence, next_instant, tick_at
+from .ticks import Ahead, tick_at
 
 LONGEST_DAYS = 400
 
@@ -89,17 +91,21 @@ def rehearse(
         with program.store.read() as conn:
             supposed = read_supposed(conn, program.settings, suppose, days.start, days.end)
     with _quiet(), outlines(), copy_in_memory(program.store) as store:
-        return _run(Program(program.settings, store, clock := _Clock(days.start)), clock, days, supposed, progress)
+        clock = _Clock(days.start)
+        return _run(Program(program.settings, store, clock), store.recalled, clock, days, supposed, progress)
 
 
-def _run(program: Program, clock: _Clock, days: Days, supposed: Supposed, progress: Progress) -> Programme:
+def _run(
+    program: Program, recalled: Recalled, clock: _Clock, days: Days, supposed: Supposed, progress: Progress
+) -> Programme:
     settings = program.settings
     post = Post(settings, supposed.outages, supposed.refusals)
+    ahead = Ahead(program, recalled, post)
+    book = load_rulebook(settings)
     findings = Findings()
     with program.store.read() as conn:
         before = _settled_before(conn)
     coming = list(supposed.events)
-    step = timedelta(seconds=settings.rounds.tick_seconds)
     tick = tick_at(settings, days.start)
     while tick < days.end:
         while coming and coming[0].at <= tick:
@@ -107,17 +113,18 @@ def _run(program: Program, clock: _Clock, days: Days, supposed: Supposed, progre
             clock.now = event.at
             findings.note(event.at, happen(program, event))
         clock.now = tick
-        looked = look_round(program)
+        looked = look_round(program, calm=lambda: ahead.calm(program.clock()), book=book)
         for result in looked.rounds:
             findings.add(tick, (f"unit {found['unit']} set aside: {found['why']}" for found in result.findings))
-        findings.add(tick, looked.findings)
-        outcomes = post.deliver(program)
-        findings.given_up(tick, outcomes)
-        progress(min(days.number, (tick - days.start) // timedelta(days=1)), days.number)
-        if has_consequence(program, outcomes):
-            tick += step
+        if looked.calm:
+            findings.go_on(tick)
+            outcomes = []
         else:
-            tick = next_instant(program, tick, post)
+            findings.untold(tick, looked.findings)
+            outcomes = post.deliver(program)
+            findings.given_up(tick, outcomes)
+        progress(min(days.number, (tick - days.start) // timedelta(days=1)), days.number)
+        tick = ahead.next_look(tick, looked.next_at, outcomes)
         if coming:
             tick = min(tick, tick_at(settings, coming[0].at))
     if days.later:

@@ -28,6 +28,9 @@ _BY_CAUSE = insert(case_events).from_select(
 )
 
 
+_ADD = insert(case_events)
+
+
 def record(conn: Connection, case_id: int, at: datetime, what: str, by: str = "", said: str = "") -> None:
     """Adds one event to the history of a case. `by` is a person's code, "" for the program itself."""
     record_all(conn, [event(case_id, at, what, by, said)])
@@ -41,7 +44,7 @@ def event(case_id: int, at: datetime, what: str, by: str = "", said: str = "") -
 def record_all(conn: Connection, rows: Sequence[Mapping[str, Any]]) -> None:
     """Adds many events."""
     if rows:
-        conn.execute(insert(case_events), [dict(row) for row in rows])
+        conn.execute(_ADD, [dict(row) for row in rows])
 
 
 def record_opened(conn: Connection, opened: Sequence[tuple[str, str]], at: datetime) -> None:

@@ -6,15 +6,17 @@ A round is claimed by its row with a lease, so that two nodes never run the same
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Mapping
 from datetime import date, datetime, timedelta
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, bindparam, func, insert, or_, select, update
-from sqlalchemy.exc import IntegrityError
+from sqlalchemy import ColumnElement, Connection, Integer, Update, bindparam, func, insert, or_, select, update
+from sqlalchemy.dialects import postgresql, sqlite
 
 from ..store import happenings
 from ..store.database import Store
-from ..store.tables import ledger
+from ..store.tables import ledger, sites, units
 from ..store.types import Instant
 
 LEASE = timedelta(minutes=15)
@@ -23,57 +25,45 @@ DONE = ("done", "caught up")
 CATCH_UP_DAYS = 400
 
 
-def last_done(conn: Connection, zone: str, up_to: date, since: datetime | None = None) -> date | None:
-    """The newest civil date of the zone, up to that one, whose round is done.
-
-    A round run by hand for a day still to come must not make the nights before it look done; nor that night itself
-    when it comes: with `since`, the round of `up_to` counts only if it ended at that instant or later.
-    """
-    query = _NEWEST if since is None else _NEWEST_SINCE
-    found: date | None = conn.execute(query, {"b_zone": zone, "b_up_to": up_to, "b_since": since}).scalar_one()
-    return found
-
-
 def ended(conn: Connection, since: date) -> dict[tuple[str, date], datetime]:
     """When the rounds that are done ended, by zone and civil date, from that date on."""
-    query = select(ledger.c.zone, ledger.c.on, ledger.c.finished_at).where(
-        ledger.c.on >= since, ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None)
-    )
-    return {(zone, on): at for zone, on, at in conn.execute(query)}
+    return {(zone, on): at for zone, on, at in conn.execute(_ENDED, {"b_since": since})}
 
 
-_NEWEST = select(func.max(ledger.c.on)).where(
-    ledger.c.zone == bindparam("b_zone"), ledger.c.on <= bindparam("b_up_to"), ledger.c.state.in_(DONE)
-)
-_NEWEST_SINCE = _NEWEST.where(
-    or_(ledger.c.on < bindparam("b_up_to"), ledger.c.finished_at >= bindparam("b_since", type_=Instant))
+_ENDED = select(ledger.c.zone, ledger.c.on, ledger.c.finished_at).where(
+    ledger.c.on >= bindparam("b_since"), ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None)
 )
 
 
-_FINISHED = (
-    select(ledger.c.finished_at)
+_LAST = (
+    select(ledger.c.finished_at, ledger.c.on)
     .where(ledger.c.zone == bindparam("b_zone"), ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None))
-    .order_by(ledger.c.finished_at.desc())
+    .order_by(ledger.c.finished_at.desc(), ledger.c.on.desc())  # those it caught up ended with it
     .limit(1)
 )
 
 
 def age(conn: Connection, zone: str, now: datetime) -> timedelta | None:
     """How long ago the newest finished round of the zone ended; None where there was none."""
-    finished: datetime | None = conn.execute(_FINISHED, {"b_zone": zone}).scalar_one_or_none()
-    return None if finished is None else now - finished
+    last = conn.execute(_LAST, {"b_zone": zone}).first()
+    return None if last is None else now - last.finished_at
 
 
 def newest_on(conn: Connection, zone: str) -> date | None:
     """The civil date of the round that the zone's duties now say: the one that ended last; None where there is none."""
-    query = (
-        select(ledger.c.on)
-        .where(ledger.c.zone == zone, ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None))
-        .order_by(ledger.c.finished_at.desc(), ledger.c.on.desc())  # those it caught up ended with it
-        .limit(1)
-    )
-    found: date | None = conn.execute(query).scalar_one_or_none()
-    return found
+    last = conn.execute(_LAST, {"b_zone": zone}).first()
+    return None if last is None else last.on
+
+
+def finished(conn: Connection, among: ColumnElement[bool]) -> dict[str, datetime | None]:
+    """When a round last ended in each of the time zones in which units stand at sites for which the clause holds.
+
+    None where none ever has; in the order of the zones' names.
+    """
+    zones = select(sites.c.time_zone).where(among, sites.c.id.in_(select(units.c.site_id))).distinct().subquery()
+    last = select(func.max(ledger.c.finished_at)).where(ledger.c.zone == zones.c.time_zone, ledger.c.state.in_(DONE))
+    query = select(zones.c.time_zone, last.scalar_subquery()).order_by(zones.c.time_zone)
+    return dict(conn.execute(query).all())
 
 
 def claim(
@@ -91,50 +81,71 @@ def claim(
     With `again`, one that is done is taken once more: a person asked for it. With `since`, one that ended before
     that instant is too: it was run by hand before its night had come.
     """
-    try:
-        with store.write() as conn:
-            row = conn.execute(
-                select(ledger.c.state, ledger.c.holder, ledger.c.lease_until, ledger.c.finished_at).where(
-                    ledger.c.zone == zone, ledger.c.on == on
-                )
-            ).first()
-            if row is None:
-                conn.execute(
-                    insert(ledger).values(
-                        zone=zone, on=on, state="running", holder=holder, lease_until=now + LEASE, started_at=now
-                    )
-                )
-                return True
-            early = since is not None and (row.finished_at is None or row.finished_at < since)
-            if row.state in DONE and not (again or early):
-                return False
-            if row.lease_until is not None and row.lease_until > now:
-                return False
-            taken = conn.execute(
-                update(ledger)
-                .where(
-                    ledger.c.zone == zone,
-                    ledger.c.on == on,
-                    ledger.c.state == row.state,
-                    ledger.c.holder == row.holder,
-                    ledger.c.lease_until.is_not_distinct_from(row.lease_until),
-                )
-                .values(state="running", holder=holder, lease_until=now + LEASE)
-            )
-            return taken.rowcount == 1
-    except IntegrityError:
-        return False  # another node wrote the row a moment earlier
+    taken = {"b_holder": holder, "b_lease_until": now + LEASE}
+    mine = {"b_zone": zone, "b_on": on}
+    with store.write() as conn:
+        # Mostly there is no row yet. Where another node is just writing it, this waits for what becomes of it.
+        if conn.execute(_claim(conn.dialect.name), {**mine, **taken, "b_now": now}).first() is not None:
+            return True
+        row = conn.execute(_CLAIMED, mine).one()
+        early = since is not None and (row.finished_at is None or row.finished_at < since)
+        if row.state in DONE and not (again or early):
+            return False
+        if row.lease_until is not None and row.lease_until > now:
+            return False
+        seen = {"b_state": row.state, "b_held_by": row.holder, "b_held_until": row.lease_until}
+        return conn.execute(_CLAIM_AGAIN, {**mine, **taken, **seen}).rowcount == 1
+
+
+_THIS = (ledger.c.zone == bindparam("b_zone"), ledger.c.on == bindparam("b_on"))
+_HELD = (*_THIS, ledger.c.holder == bindparam("b_holder"), ledger.c.state == "running")
+_CLAIMED = select(ledger.c.state, ledger.c.holder, ledger.c.lease_until, ledger.c.finished_at).where(*_THIS)
+_CLAIM_AGAIN = (
+    update(ledger)
+    .where(
+        *_THIS,
+        ledger.c.state == bindparam("b_state"),
+        ledger.c.holder == bindparam("b_held_by"),
+        ledger.c.lease_until.is_not_distinct_from(bindparam("b_held_until", type_=Instant)),
+    )
+    .values(state="running", holder=bindparam("b_holder"), lease_until=bindparam("b_lease_until"))
+)
+
+
+@lru_cache
+def _claim(dialect: str) -> Any:
+    statement = (postgresql if dialect == "postgresql" else sqlite).insert(ledger)
+    return (
+        statement.values(
+            zone=bindparam("b_zone"),
+            on=bindparam("b_on"),
+            state="running",
+            holder=bindparam("b_holder"),
+            lease_until=bindparam("b_lease_until"),
+            started_at=bindparam("b_now"),
+        )
+        .on_conflict_do_nothing(index_elements=["zone", "on"])
+        .returning(ledger.c.id)
+    )
 
 
 def hold(conn: Connection, zone: str, on: date, holder: str, now: datetime, **counts: int) -> bool:
     """Renews the lease and adds to the counts, in the batch's own transaction; False where the round was lost."""
-    added: dict[str, Any] = {name: ledger.c[name] + value for name, value in counts.items()}
-    held = conn.execute(
-        update(ledger)
-        .where(ledger.c.zone == zone, ledger.c.on == on, ledger.c.holder == holder, ledger.c.state == "running")
-        .values(lease_until=now + LEASE, **added)
-    )
-    return held.rowcount == 1
+    said = {"b_zone": zone, "b_on": on, "b_holder": holder, "b_lease_until": now + LEASE}
+    return conn.execute(_hold(tuple(counts)), said | _bound(counts)).rowcount == 1
+
+
+@lru_cache
+def _hold(counts: tuple[str, ...]) -> Update:
+    return update(ledger).where(*_HELD).values(lease_until=bindparam("b_lease_until"), **_added(counts))
+
+
+def _added(counts: Iterable[str]) -> dict[str, ColumnElement[int]]:
+    return {name: ledger.c[name] + bindparam(f"b_{name}", type_=Integer) for name in counts}
+
+
+def _bound(counts: Mapping[str, int]) -> dict[str, int]:
+    return {f"b_{name}": value for name, value in counts.items()}
 
 
 def release(store: Store, zone: str, on: date, holder: str, now: datetime) -> None:
@@ -155,30 +166,28 @@ def close(
     now: datetime,
     seconds: float,
     findings: list[dict[str, str]],
-    **totals: int,
+    totals: Mapping[str, int],
+    **counts: int,
 ) -> bool:
-    """Marks the round done, and the dates that were missed before it as caught up by it."""
-    missed = _missed(conn, zone, on)
-    done = conn.execute(
-        update(ledger)
-        .where(ledger.c.zone == zone, ledger.c.on == on, ledger.c.holder == holder, ledger.c.state == "running")
-        .values(
-            state="done",
-            finished_at=now,
-            lease_until=None,
-            seconds=seconds,
-            findings=json.dumps(findings, ensure_ascii=False),
-            **totals,
-        )
-    )
-    if done.rowcount != 1:
+    """Marks the round done, and the dates that were missed before it as caught up by it.
+
+    `totals` take the place of what stood there, `counts` are added as by `hold`. False where the round was lost.
+    """
+    broken_off, missed = _before(conn, zone, on)
+    said = {
+        "b_zone": zone,
+        "b_on": on,
+        "b_holder": holder,
+        "b_now": now,
+        "b_seconds": seconds,
+        "b_findings": json.dumps(findings, ensure_ascii=False),
+    }
+    statement = _close(tuple(totals), tuple(counts))
+    if conn.execute(statement, said | _bound(totals) | _bound(counts)).rowcount != 1:
         return False
     happenings.mark(conn, happenings.ROUND, now)
-    conn.execute(
-        update(ledger)
-        .where(ledger.c.zone == zone, ledger.c.on < on, ledger.c.state == "running")
-        .values(state="caught up", finished_at=now, lease_until=None)
-    )
+    if broken_off:
+        conn.execute(_CATCH_UP, {"b_zone": zone, "b_on": on, "b_now": now})
     if missed:
         conn.execute(
             insert(ledger),
@@ -190,15 +199,46 @@ def close(
     return True
 
 
-def _missed(conn: Connection, zone: str, on: date) -> list[date]:
-    """The civil dates between the last done round and this one that have no row."""
-    first = conn.execute(
-        select(func.max(ledger.c.on)).where(ledger.c.zone == zone, ledger.c.on < on, ledger.c.state.in_(DONE))
-    ).scalar_one()
-    if first is None or (on - first).days > CATCH_UP_DAYS:
-        return []
-    have = set(
-        conn.execute(select(ledger.c.on).where(ledger.c.zone == zone, ledger.c.on > first, ledger.c.on < on)).scalars()
+@lru_cache
+def _close(totals: tuple[str, ...], counts: tuple[str, ...]) -> Update:
+    return (
+        update(ledger)
+        .where(*_HELD)
+        .values(
+            state="done",
+            finished_at=bindparam("b_now"),
+            lease_until=None,
+            seconds=bindparam("b_seconds"),
+            findings=bindparam("b_findings"),
+            **{name: bindparam(f"b_{name}") for name in totals},
+            **_added(counts),
+        )
     )
+
+
+def _before(conn: Connection, zone: str, on: date) -> tuple[bool, list[date]]:
+    """Whether a round of an earlier civil date was begun and not ended; and the dates since the last done round that
+    have no row."""
+    rows = conn.execute(_BEFORE, {"b_zone": zone, "b_on": on}).all()
+    have = {day for day, state in rows if state not in DONE}  # running, or broken off
+    first = max((day for day, state in rows if state in DONE), default=None)
+    if first is None or (on - first).days > CATCH_UP_DAYS:
+        return bool(have), []
     days = [first + timedelta(days=n) for n in range(1, (on - first).days)]
-    return [day for day in days if day not in have]
+    return bool(have), [day for day in days if day not in have]
+
+
+_EARLIER = (ledger.c.zone == bindparam("b_zone"), ledger.c.on < bindparam("b_on"))
+_other = ledger.alias()
+_LAST_DONE = select(func.max(_other.c.on)).where(
+    _other.c.zone == bindparam("b_zone"), _other.c.on < bindparam("b_on"), _other.c.state.in_(DONE)
+)
+# The last one that is done, and all that are not.
+_BEFORE = select(ledger.c.on, ledger.c.state).where(
+    *_EARLIER, or_(ledger.c.state.not_in(DONE), ledger.c.on == _LAST_DONE.scalar_subquery())
+)
+_CATCH_UP = (
+    update(ledger)
+    .where(*_EARLIER, ledger.c.state == "running")
+    .values(state="caught up", finished_at=bindparam("b_now"), lease_until=None)
+)

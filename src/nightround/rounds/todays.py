@@ -13,8 +13,8 @@ from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..store.tables import cases, conditions, duties, ledger, messages, sites, units
 from . import troubles
 from .asking import Wanted, in_use, stored_duties
-from .ledger import age, newest_on
 from .loading import zones
+from .recent import Recent, recent
 
 SHOWN = 12
 LATE = troubles.LATE
@@ -28,7 +28,7 @@ def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]
     states = _counts(conn, conditions.c.condition)
     letters = _counts(conn, messages.c.state)
     return {
-        "rounds": [_round(conn, zone, now) for zone in zones(conn)],
+        "rounds": [_round(zone, kept, now) for zone, kept in recent(conn, zones(conn), now).items()],
         "units": conn.execute(select(func.count()).select_from(units)).scalar_one(),
         "conditions": {str(condition): states.get(str(condition), 0) for condition in Condition},
         "standings": {str(standing): standings.get(str(standing), 0) for standing in Standing},
@@ -59,15 +59,14 @@ def _count(conn: Connection, clause: Any) -> int:
     return int(conn.execute(query).scalar_one())
 
 
-def _round(conn: Connection, zone: str, now: datetime) -> dict[str, Any]:
-    old, on = age(conn, zone, now), newest_on(conn, zone)
-    late = old is None or old > LATE
+def _round(zone: str, kept: Recent, now: datetime) -> dict[str, Any]:
+    old, last = kept.age(now), kept.last
     return {
         "zone": zone,
         "hours_ago": None if old is None else round(old.total_seconds() / 3600, 1),
-        "late": late,
-        "on": on,
-        "other_day": troubles.other_day(conn, zone, now) is not None,
+        "late": old is None or old > LATE,
+        "on": None if last is None else last.on,
+        "other_day": troubles.other_day(kept, zone, now) is not None,
     }
 
 

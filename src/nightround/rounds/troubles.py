@@ -7,23 +7,25 @@ holds counts, days and time zones, and never a name, an address or a unit, becau
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, and_, case, func, make_url, or_, select
+from sqlalchemy import Column, ColumnElement, Connection, ScalarSelect, bindparam, case, func, make_url, or_, select
 
 from ..reckoning.dates import local_day, local_instant
 from ..settings import Settings
 from ..store import happenings
-from ..store.happenings import said_at
+from ..store.happenings import Beat, said_at
 from ..store.tables import fleet, ledger, log, messages, moves, sites
-from .ledger import DONE, age, last_done, newest_on
+from ..store.tables import happenings as happened
+from ..store.types import Instant
 from .loading import zones
 from .pulse import BACK
+from .recent import Recent, Running, recent
 from .zones import owed_date
 
 LATE = timedelta(hours=28)  # an autumn day has 25 hours
@@ -80,14 +82,14 @@ OF_MAIL = (Kind.MAIL_DOWN, Kind.LETTERS_STUCK)
 
 def troubles(conn: Connection, settings: Settings, now: datetime, *, full: bool = False) -> list[Trouble]:
     """All that is wrong now, the gravest first. `full`: a write of this process has just found no room."""
+    beats = happenings.all_beats(conn)
     found = [
         *disk(settings, free_octets(settings), full=full),
         *_clock(conn, settings, now),
-        *_mail(conn, settings, now),
-        *_running(conn, settings, now),
+        *_mail(conn, settings, now, beats.get(happenings.MAIL_LOST)),
+        *_running(settings, now, beats),
+        *_rounds(conn, settings, now),
     ]
-    for zone in zones(conn):
-        found += _rounds(conn, settings, zone, now)
     order = list(Kind)
     return sorted(found, key=lambda one: order.index(Kind(one.kind)))
 
@@ -114,15 +116,27 @@ def disk(settings: Settings, free: int | None, *, full: bool) -> list[Trouble]:
     return []
 
 
+def _newest_of(column: Column[Any]) -> ScalarSelect[datetime | None]:
+    rows = select(column.label("at")).order_by(column.table.c.id.desc()).limit(_LAST_ROWS).subquery()
+    return select(func.max(rows.c.at)).scalar_subquery()
+
+
+def _set_back(column: Column[Any]) -> ScalarSelect[datetime | None]:
+    told = select(column).where(happened.c.kind == str(happenings.Kind.CLOCK_BACK))
+    return told.order_by(happened.c.id.desc()).limit(1).scalar_subquery()
+
+
+_WRITTEN = select(
+    _set_back(happened.c.at),
+    _set_back(happened.c.before),
+    *(_newest_of(column) for column in (log.c.written_at, ledger.c.finished_at, messages.c.created_at)),
+)
+
+
 def _clock(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:
     """Whether something on record bears an instant that is still to come."""
-    found: list[datetime | None] = []
-    for column, table in ((log.c.written_at, log), (ledger.c.finished_at, ledger), (messages.c.created_at, messages)):
-        rows = select(column.label("at")).order_by(table.c.id.desc()).limit(_LAST_ROWS).subquery()
-        found.append(conn.execute(select(func.max(rows.c.at))).scalar_one())
-    back = happenings.last(conn, happenings.Kind.CLOCK_BACK)
-    found.append(back.before if back is not None else None)
-    newest = max((at for at in found if at is not None), default=None)
+    noticed_at, before, *others = conn.execute(_WRITTEN).one()
+    newest = max((at for at in (before, *others) if at is not None), default=None)
     if newest is None or newest - now <= BACK:
         return
     zone = settings.fleet.time_zone
@@ -130,30 +144,7 @@ def _clock(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trou
         f"The clock went back: it says {said_at(now, zone)}, but something was written down at {said_at(newest, zone)}."
     )
     cure = "set the clock of the machine right; then run: nightround round"
-    yield Trouble(Kind.CLOCK_BACK, back.at if back is not None and back.before == newest else None, said, cure)
-
-
-def _mail(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:
-    zone, cure = settings.fleet.time_zone, "see why with: nightround deliver"
-    longest = now - timedelta(minutes=settings.watch.silence_minutes)
-    stuck, urgent, since = conn.execute(
-        select(func.count(), func.coalesce(func.sum(case((messages.c.urgent, 1), else_=0)), 0), func.min(_since)).where(
-            _unsent, _since <= longest
-        )
-    ).one()
-    lost = happenings.beat(conn, happenings.MAIL_LOST)
-    if lost is not None and lost.note and lost.at <= longest:
-        waiting = conn.execute(select(func.count()).where(_unsent)).scalar_one()
-        said = f"No letter can be sent since {said_at(lost.at, zone)}, because the mail server cannot be used; "
-        said += f"{_letters(waiting)} in the letter box."
-        yield Trouble(Kind.MAIL_DOWN, lost.at, said, cure, lost.note)
-    elif stuck:
-        said = f"{_letters(stuck, 'could not be sent')} for more than {settings.watch.silence_minutes} minutes, "
-        said += f"{urgent} of them urgent; the oldest since {said_at(since, zone)}."
-        words = conn.execute(
-            select(messages.c.last_answer).where(_unsent, _since <= longest).order_by(_since, messages.c.id).limit(1)
-        ).scalar_one()
-        yield Trouble(Kind.LETTERS_STUCK, since, said, cure, words)
+    yield Trouble(Kind.CLOCK_BACK, noticed_at if before == newest else None, said, cure)
 
 
 # Since when a letter that has not gone should have: its first failure; else the moment at which its turn came, so that
@@ -165,6 +156,29 @@ _since: ColumnElement[Any] = func.coalesce(
     ),
 )
 _unsent = messages.c.state.in_(("waiting", "sending"))
+_too_long = _since <= bindparam("b_longest", type_=Instant)
+_WAITING = select(func.count()).where(_unsent)
+_STUCK = select(
+    func.count(), func.coalesce(func.sum(case((messages.c.urgent, 1), else_=0)), 0), func.min(_since)
+).where(_unsent, _too_long)
+_ANSWERED = select(messages.c.last_answer).where(_unsent, _too_long).order_by(_since, messages.c.id).limit(1)
+
+
+def _mail(conn: Connection, settings: Settings, now: datetime, lost: Beat | None) -> Iterator[Trouble]:
+    zone, cure = settings.fleet.time_zone, "see why with: nightround deliver"
+    longest = now - timedelta(minutes=settings.watch.silence_minutes)
+    if lost is not None and lost.note and lost.at <= longest:
+        waiting = conn.execute(_WAITING).scalar_one()
+        said = f"No letter can be sent since {said_at(lost.at, zone)}, because the mail server cannot be used; "
+        said += f"{_letters(waiting)} in the letter box."
+        yield Trouble(Kind.MAIL_DOWN, lost.at, said, cure, lost.note)
+        return
+    stuck, urgent, since = conn.execute(_STUCK, {"b_longest": longest}).one()
+    if stuck:
+        said = f"{_letters(stuck, 'could not be sent')} for more than {settings.watch.silence_minutes} minutes, "
+        said += f"{urgent} of them urgent; the oldest since {said_at(since, zone)}."
+        words = conn.execute(_ANSWERED, {"b_longest": longest}).scalar_one()
+        yield Trouble(Kind.LETTERS_STUCK, since, said, cure, words)
 
 
 def _letters(count: int, what: str = "") -> str:
@@ -173,9 +187,9 @@ def _letters(count: int, what: str = "") -> str:
     return "1 letter waits" if count == 1 else f"{count} letters wait"
 
 
-def _running(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:
+def _running(settings: Settings, now: datetime, beats: Mapping[str, Beat]) -> Iterator[Trouble]:
     """Whether the service that once looked round has stopped doing so, and nobody runs rounds in its place."""
-    looked, ran = happenings.beat(conn, happenings.SERVICE), happenings.beat(conn, happenings.ROUND)
+    looked, ran = beats.get(happenings.SERVICE), beats.get(happenings.ROUND)
     if looked is None or now - looked.at <= timedelta(minutes=settings.watch.silence_minutes):
         return
     if ran is not None and ran.at > looked.at:
@@ -186,64 +200,78 @@ def _running(conn: Connection, settings: Settings, now: datetime) -> Iterator[Tr
     yield Trouble(Kind.NOT_RUNNING, looked.at, said, "start it; its log says why it stopped")
 
 
-def _rounds(conn: Connection, settings: Settings, zone: str, now: datetime) -> Iterator[Trouble]:
-    at = settings.rounds.at
-    owed = owed_date(zone, now, at)
-    due = local_instant(owed, at, zone)
-    lying: dict[date, datetime] = dict(
-        conn.execute(
-            select(ledger.c.on, ledger.c.started_at)
-            .where(ledger.c.zone == zone, ledger.c.state == "running", ledger.c.lease_until <= now - LEFT_LYING)
-            .order_by(ledger.c.on)
-        ).all()
+def _rounds(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:
+    kept = recent(conn, zones(conn), now)
+    owed = {zone: owed_date(zone, now, settings.rounds.at) for zone in kept}
+    due = {zone: local_instant(on, settings.rounds.at, zone) for zone, on in owed.items()}
+    missing = {zone for zone in kept if _not_run(kept[zone], zone, owed[zone], due[zone], now)}
+    known = _known_since(
+        conn, [zone for zone in kept if zone in missing and not kept[zone].done_up_to(owed[zone], due[zone])]
     )
     run = "run: nightround round"
-    for on, started in lying.items():
-        said = f"The round of {on} for {zone} was begun at {said_at(started, zone)} and did not finish."
-        yield Trouble(
-            Kind.ROUND_UNFINISHED, started, said, run if on >= owed - timedelta(days=1) else f"{run} --on {on}"
-        )
-    if owed not in lying and not _done_since(conn, zone, (owed, local_day(now, zone)), due):
-        known = last_done(conn, zone, owed, due) is not None
-        since = due if known else max(due, _known_since(conn, zone))
-        if now - since >= timedelta(hours=settings.watch.unfinished_hours):
-            said = f"The round of {owed} for {zone} is owed since {said_at(since, zone)} and has not run."
-            yield Trouble(Kind.ROUND_OWED, since, said, f"is the service running? {run}")
-    other = other_day(conn, zone, now)
-    if other is not None:
-        said = f"The duties for {zone} are those of {other}, as a round was run by hand; they are not those of today."
-        yield Trouble(Kind.NOT_TODAY, None, said, run)
+    for zone, its in kept.items():
+        on = owed[zone]
+        for lying in _left_lying(its, now):
+            said = f"The round of {lying.on} for {zone} was begun at {said_at(lying.started_at, zone)} "
+            said += "and did not finish."
+            cure = run if lying.on >= on - timedelta(days=1) else f"{run} --on {lying.on}"
+            yield Trouble(Kind.ROUND_UNFINISHED, lying.started_at, said, cure)
+        if zone in missing:
+            since = max(due[zone], known.get(zone, due[zone]))
+            if now - since >= timedelta(hours=settings.watch.unfinished_hours):
+                said = f"The round of {on} for {zone} is owed since {said_at(since, zone)} and has not run."
+                yield Trouble(Kind.ROUND_OWED, since, said, f"is the service running? {run}")
+        other = other_day(its, zone, now)
+        if other is not None:
+            said = (
+                f"The duties for {zone} are those of {other}, as a round was run by hand; they are not those of today."
+            )
+            yield Trouble(Kind.NOT_TODAY, None, said, run)
 
 
-def other_day(conn: Connection, zone: str, now: datetime) -> date | None:
+def _left_lying(kept: Recent, now: datetime) -> list[Running]:
+    return [one for one in kept.running if one.lease_until is not None and one.lease_until <= now - LEFT_LYING]
+
+
+def _not_run(kept: Recent, zone: str, owed: date, due: datetime, now: datetime) -> bool:
+    """Whether the round that is owed has not ended since its night's hour, and was not left lying either."""
+    if any(lying.on == owed for lying in _left_lying(kept, now)):
+        return False
+    # By hand it may be the new day's already.
+    return not any(kept.ended(day, due) for day in (owed, local_day(now, zone)))
+
+
+def other_day(kept: Recent, zone: str, now: datetime) -> date | None:
     """The day that the zone's duties are those of, where it is not the present one though a round is not late."""
-    old, on = age(conn, zone, now), newest_on(conn, zone)
-    if on is None:
+    last = kept.last
+    if last is None:
         return None
     day = local_day(now, zone)
-    late = old is None or old > LATE
     # Until the night's hour has come, yesterday's round is the present one.
-    return on if on > day or (not late and on < day - timedelta(days=1)) else None
+    not_late = now - last.at <= LATE
+    return last.on if last.on > day or (not_late and last.on < day - timedelta(days=1)) else None
 
 
-def _done_since(conn: Connection, zone: str, days: Sequence[date], due: datetime) -> bool:
-    """Whether a round for one of the days has ended since its night's hour; by hand it may be the new day's already."""
-    query = select(ledger.c.id).where(
-        ledger.c.zone == zone, ledger.c.on.in_(days), ledger.c.state.in_(DONE), ledger.c.finished_at >= due
-    )
-    return conn.execute(query.limit(1)).first() is not None
-
-
-def _known_since(conn: Connection, zone: str) -> datetime:
-    """Since when the zone has units that were reckoned; else since when there is a fleet."""
-    first = (
-        select(moves.c.at)
-        .join_from(moves, sites, and_(sites.c.id == moves.c.site_id, sites.c.time_zone == zone))
-        .order_by(moves.c.at)
-        .limit(1)
-    )
-    found: datetime | None = conn.execute(first).scalar_one_or_none()
-    if found is not None:
+def _known_since(conn: Connection, wanted: Sequence[str]) -> dict[str, datetime]:
+    """Since when each of the zones has units that were reckoned; else since when there is a fleet."""
+    if not wanted:
+        return {}
+    found = dict(conn.execute(_RECKONED_SINCE, {"b_zones": wanted}).all())
+    if None not in found.values():
         return found
     created: datetime = conn.execute(select(fleet.c.created_at)).scalar_one()
-    return created
+    return {zone: at or created for zone, at in found.items()}
+
+
+_wanted = select(sites.c.time_zone).where(sites.c.time_zone.in_(bindparam("b_zones", expanding=True))).distinct()
+_zone = _wanted.subquery()
+# One zone after the other inside the statement: the first move of a new one is found by an index, whatever came later.
+_RECKONED_SINCE = select(
+    _zone.c.time_zone,
+    select(moves.c.at)
+    .join_from(moves, sites, sites.c.id == moves.c.site_id)
+    .where(sites.c.time_zone == _zone.c.time_zone)
+    .order_by(moves.c.at)
+    .limit(1)
+    .scalar_subquery(),
+)

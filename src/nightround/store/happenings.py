@@ -9,12 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from functools import lru_cache
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, insert, or_, select
+from sqlalchemy import Connection, Integer, Text, bindparam, insert, or_, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .tables import beats, happenings
+from .types import Instant
 
 
 class Kind(StrEnum):
@@ -82,25 +85,40 @@ def since(conn: Connection, after: datetime) -> list[Happening]:
 
 def last(conn: Connection, kind: str) -> Happening | None:
     """The newest of that kind; None where there was none."""
-    query = select(happenings).where(happenings.c.kind == str(kind)).order_by(happenings.c.id.desc()).limit(1)
-    row = conn.execute(query).first()
+    row = conn.execute(_LAST, {"b_kind": str(kind)}).first()
     return None if row is None else Happening(row.at, row.kind, row.said, row.before, row.id)
+
+
+_LAST = select(happenings).where(happenings.c.kind == bindparam("b_kind")).order_by(happenings.c.id.desc()).limit(1)
 
 
 def beat(conn: Connection, name: str) -> Beat | None:
     """The last sign of life of that name; None where there was none."""
-    row = conn.execute(select(beats.c.at, beats.c.note, beats.c.turns).where(beats.c.name == name)).first()
+    row = conn.execute(_BEAT, {"b_name": name}).first()
     return None if row is None else Beat(row.at, row.note, row.turns)
+
+
+def all_beats(conn: Connection) -> dict[str, Beat]:
+    """The last signs of life by name."""
+    return {row.name: Beat(row.at, row.note, row.turns) for row in conn.execute(_BEATS)}
+
+
+_BEATS = select(beats.c.name, beats.c.at, beats.c.note, beats.c.turns)
+_BEAT = _BEATS.where(beats.c.name == bindparam("b_name"))
 
 
 def mark(conn: Connection, name: str, at: datetime, note: str = "", *, turned: bool = False) -> None:
     """Writes a sign of life in the place of the one before. `turned` counts it among the changes of the note."""
-    dialect = postgresql if conn.dialect.name == "postgresql" else sqlite
-    statement = dialect.insert(beats).values(name=name, at=at, note=note, turns=int(turned))
-    conn.execute(
-        statement.on_conflict_do_update(
-            index_elements=["name"], set_={"at": at, "note": note, "turns": beats.c.turns + int(turned)}
-        )
+    conn.execute(_mark(conn.dialect.name), {"b_name": name, "b_at": at, "b_note": note, "b_turned": int(turned)})
+
+
+@lru_cache
+def _mark(dialect: str) -> Any:
+    at, note = bindparam("b_at", type_=Instant), bindparam("b_note", type_=Text)
+    turned = bindparam("b_turned", type_=Integer)
+    statement = (postgresql if dialect == "postgresql" else sqlite).insert(beats)
+    return statement.values(name=bindparam("b_name"), at=at, note=note, turns=turned).on_conflict_do_update(
+        index_elements=["name"], set_={"at": at, "note": note, "turns": beats.c.turns + turned}
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -17,12 +17,15 @@ from sqlalchemy import Connection, select
 
 from ... import addresses
 from ...settings import Settings
-from ...store.tables import people, person_roles, person_sites, rota, sites, units
+from ...store.recalling import recall
+from ...store.tables import absences, people, person_roles, person_sites, rota, rota_files, sites, units
 from ..absences import Absence, absences_between, first_known
 from .kept import source
 from .names import load_names
 
 TABLE, FILE = "table", "file"
+_DAY = timedelta(days=1)
+_READ_FROM = (absences, people, person_roles, person_sites, rota, rota_files, sites, units)
 
 
 class Shift(NamedTuple):
@@ -130,6 +133,13 @@ class Rota:
         away = absences_between(conn, start, end, settings.fleet.time_zone)
         wrong = tuple(dict.fromkeys(problems))
         return cls(start, end, table, file, persons, frozenset(ever), all_sites, with_units, away, wrong, kept)
+
+    @classmethod
+    def around(cls, conn: Connection, settings: Settings, at: datetime, ahead: timedelta) -> Rota:
+        """The rota of the whole UTC day of that instant, and for so long after it."""
+        day = datetime.combine(at.astimezone(UTC).date(), time(), UTC)
+        end = day + _DAY + ahead
+        return recall(conn, ("rota", day.date(), ahead), _READ_FROM, lambda: cls.load(conn, settings, day, end))
 
     def on_call(self, at: datetime, site_id: int | None = None) -> frozenset[int]:
         """The ids of who is on call at that instant: for the site, or for any. Empty in a gap."""
