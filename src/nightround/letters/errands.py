@@ -120,10 +120,7 @@ def _within(
     conn: Connection, settings: Settings, now: datetime, on: date | None, watch: Watch | None, made: Plan
 ) -> Plan:
     """The plan as far as the limits of an hour let it go; a round of another date, run by hand, knows no hours."""
-    if on is not None:
-        return made
-    coordinators = [] if watch is None else [one for one in watch.holders(None, "coordinator") if one.reached]
-    return brake.within(conn, settings, now, made, coordinators)
+    return made if on is not None else brake.within(conn, settings, now, made, watch)
 
 
 class _View:

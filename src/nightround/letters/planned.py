@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import NamedTuple
 
 from ..cases.climbing import Change
 from .audience import Reader
@@ -39,9 +40,18 @@ class Errand:
         return list(self.marks)
 
 
+class Held(NamedTuple):
+    """A letter that the limit of an hour keeps back; `limit` is the setting, `room_at` when there is room again."""
+
+    errand: Errand
+    kind: str
+    limit: str
+    room_at: datetime
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Who is told what, which cases go on to another step for it, and what nobody can be told.
+    """Who is told what, which cases go on to another step for it, what nobody can be told, and what is kept back.
 
     `next_at` is when, with the same people, a case next goes on to another step or somebody's hours first allow that
     they are told of one; None where no case is open or nobody can be told.
@@ -53,6 +63,7 @@ class Plan:
     changes: tuple[Change, ...]
     findings: tuple[str, ...]
     next_at: datetime | None = None
+    held: tuple[Held, ...] = ()
 
     def going(self) -> dict[int, list[Reader]]:
         """By case, everybody who is told of it in this sweep."""
