@@ -13,7 +13,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from sqlalchemy import Connection, bindparam, select
@@ -31,6 +31,7 @@ from . import brake, closing
 from .audience import Called, Reader, Watch
 from .matters import chunks
 from .planned import Errand, Mark, Plan
+from .resting import Resting
 from .templates import say_count
 
 # An opening letter is for what has just come in; what is found later to be untold is told like any other case.
@@ -38,7 +39,6 @@ OPENING = timedelta(hours=48)
 # Besides whom a case falls to anyway, these get the opening letter.
 _OPENED_TO = ("coordinator", "manager")
 SHOWN_SITES = 5
-_NEVER = datetime.max.replace(tzinfo=UTC)
 
 
 def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = None) -> Plan:
@@ -52,8 +52,8 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
     watch = _watch(conn, settings, at, open_now, known)
     views = _Views(watch, settings, notes(conn, "called"))
     newcomers = _never_escalated(conn, now, open_now)
-    resting = _Resting(conn, on, views)
-    stirring = [case for case in open_now if case.id in newcomers or not resting.still(case, known, at)]
+    resting = Resting(conn, lambda case: views.of(case.site_id, known.of(case.severity, case.site_type)).everybody)
+    stirring = [case for case in open_now if on is not None or case.id in newcomers or not resting.still(case, at)]
     told = told_in_lap(conn, stirring)
     escalations: _Errands = {}
     openings: _Errands = {}
@@ -78,12 +78,12 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
             continue
         mark = marks[case.id] = (climb.lap, climb.rung, climb.turn)
         had = told.get(case.id, set()) if climb.lap == (0 if was is None else was.lap) else set()
-        owed = climb != was
+        owed: list[str] = []
         for reader, name in view.owed(climb, had):
             if on is None and (ready := ladders.ready(ladder, climb, views.hours(reader), at)) > at:
                 turns.append(ready)
                 continue
-            owed = True
+            owed.append(reader.mailbox)
             # Told of at this step only, if at all: it has not gone on since it came in.
             opens = case.id in newcomers and climb.turn == 0 and all(said.rung == climb.rung for said in had)
             errand = _errand(openings if opens else escalations, reader, now, on)
@@ -97,8 +97,8 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
                 if climb.why == "again":
                     errand.laps.add(case.id)
         ahead += turns
-        if not owed:
-            resting.note(case, ladder, min(turns, default=_NEVER))
+        if on is None and case.id not in newcomers:
+            resting.lay(case._replace(climb=climb), owed, turns)
     _open_to_all(watch, [case for case in open_now if case.id in newcomers], marks, openings, escalations, now, on)
     _told_before(conn, openings, escalations)
     made = Plan(
@@ -108,6 +108,7 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
         tuple(changes),
         _untellable(conn, unreached),
         min((instant for instant in ahead if instant > at), default=None),
+        resting=resting,
     )
     return _within(conn, settings, now, on, watch, made)
 
@@ -127,49 +128,50 @@ class _View:
     """The people of one ladder at one site, as they are now; what `ladders.View` asks for."""
 
     def __init__(self, watch: Watch, site_id: int | None, ladder: Ladder, hours: Callable[[Reader], Hours]) -> None:
-        self.called = [watch.of(site_id, step.who) for step in ladder.steps]
+        self._called = [watch.of(site_id, step.who) for step in ladder.steps]
         self._coordinators = watch.of(site_id, ("coordinator",))
+        self.everybody = [*self._called, self._coordinators]
         self._hours_of = hours
         self._hours: dict[int, list[Hours]] = {}
 
     @property
     def anybody(self) -> bool:
-        return any(called.people for called in self.called)
+        return any(called.people for called in self._called)
 
     @property
     def gap(self) -> str:
         """What is missing, where nobody can be called."""
-        return "; ".join(dict.fromkeys(gap for called in self.called for gap in called.gaps))
+        return "; ".join(dict.fromkeys(gap for called in self._called for gap in called.gaps))
 
     def reached(self, rung: int) -> bool:
-        return bool(self.called[rung].people)
+        return bool(self._called[rung].people)
 
     def gets_through(self, climb: Climb) -> bool:
-        return self.called[climb.rung].gets_through()
+        return self._called[climb.rung].gets_through()
 
     def hours(self, rung: int) -> list[Hours]:
         known = self._hours.get(rung)
         if known is None:
-            readers = [reader for reader, _ in self.called[rung].people]
+            readers = [reader for reader, _ in self._called[rung].people]
             known = self._hours[rung] = list(dict.fromkeys(map(self._hours_of, readers)))
         return known
 
     def gaps(self, rung: int) -> list[str]:
         """Who should have been told up to that step and cannot be."""
-        return [gap for called in self.called[: rung + 1] for gap in called.gaps]
+        return [gap for called in self._called[: rung + 1] for gap in called.gaps]
 
     def owed(self, climb: Climb, told: set[Told]) -> list[tuple[Reader, str]]:
         """Who has yet to be told at the present step, and who belongs to an earlier one and heard nothing."""
         now = {said.mailbox for said in told if (said.rung, said.turn) == (climb.rung, climb.turn)}
         ever = {said.mailbox for said in told}
         found: dict[str, tuple[Reader, str]] = {}
-        here = self.called[climb.rung]
+        here = self._called[climb.rung]
         for reader, name in here.people:
             # Where a letter was given up already, the next step is the way, not the same mailbox at once again.
             tried = reader.mailbox in here.failing and reader.mailbox in ever and climb.turn == 0
             if reader.mailbox not in now and not tried:
                 found[reader.mailbox] = reader, name
-        earlier = [*self.called[: climb.rung], *([self._coordinators] if climb.why == "again" else [])]
+        earlier = [*self._called[: climb.rung], *([self._coordinators] if climb.why == "again" else [])]
         for called in earlier:
             for reader, name in called.people:
                 if reader.mailbox not in ever:
@@ -194,7 +196,7 @@ class _Views:
         if known is None:
             known = self._made[key] = _View(self._watch, site_id, ladder, self.hours)
             if self._before is not None:
-                known.called = self._same((key[0], ladder), known.called)
+                known.everybody = self._same((key[0], ladder), known.everybody)
         return known
 
     def _same(self, key: tuple[tuple[int, ...], Ladder], called: list[Called]) -> list[Called]:
@@ -222,36 +224,6 @@ def _watch(
 ) -> Watch:
     site_ids = {case.site_id for case in open_now if case.site_id is not None}
     return Watch(conn, settings, at, site_ids, known.names())
-
-
-class _Resting:
-    """The cases of which nothing is owed, as an earlier sweep found, for as long as the case itself and whoever can be
-    called are the same, and until their next step or turn.
-
-    Only where one process has the database alone: elsewhere every sweep looks at every case.
-    """
-
-    def __init__(self, conn: Connection, on: date | None, views: _Views) -> None:
-        self._notes = notes(conn, "resting") if on is None else None
-        self._views = views
-        self.until: list[datetime] = []
-
-    def still(self, case: Open, known: Ladders, at: datetime) -> bool:
-        """Whether it is one of them at that instant; `until` then says how long."""
-        noted = None if self._notes is None else self._notes.get(case.id)
-        if noted is None:
-            return False
-        was, called, until = noted
-        view = self._views.of(case.site_id, known.of(case.severity, case.site_type))
-        if at >= until or case != was or view.called is not called:
-            return False
-        self.until.append(until)
-        return True
-
-    def note(self, case: Open, ladder: Ladder, until: datetime) -> None:
-        """To be called where nobody has to be told of the case now."""
-        if self._notes is not None:
-            self._notes[case.id] = case, self._views.of(case.site_id, ladder).called, until
 
 
 # By person and mailbox: two people with one mailbox get a letter each of what falls to one of them only.
