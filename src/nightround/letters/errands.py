@@ -223,7 +223,7 @@ def _watch(
     known: Ladders,
 ) -> Watch:
     site_ids = {case.site_id for case in open_now if case.site_id is not None}
-    return Watch(conn, settings, at, site_ids, known.names())
+    return Watch.over(conn, settings, at, site_ids, known.names())
 
 
 # By person and mailbox: two people with one mailbox get a letter each of what falls to one of them only.
@@ -265,15 +265,12 @@ def _open_to_all(
 
 def _told_before(conn: Connection, openings: _Errands, escalations: _Errands) -> None:
     """Fills in what each was told of earlier; an opening letter leaves that out."""
-    for errands, drop in ((openings, True), (escalations, False)):
-        for (_, mailbox), errand in errands.items():
-            before = _ever_told(conn, mailbox, errand.case_ids)
-            if drop:
-                errand.marks = {
-                    case_id: mark for case_id, mark in sorted(errand.marks.items()) if case_id not in before
-                }
-            else:
-                errand.before = before
+    told = _ever_told(conn, [*openings.values(), *escalations.values()])
+    for errand in openings.values():
+        before = told.get(errand.reader.mailbox, set())
+        errand.marks = {case_id: mark for case_id, mark in sorted(errand.marks.items()) if case_id not in before}
+    for errand in escalations.values():
+        errand.before = told.get(errand.reader.mailbox, set()) & errand.marks.keys()
 
 
 def moment(settings: Settings, now: datetime, on: date | None) -> datetime:
@@ -304,17 +301,24 @@ _ESCALATED = (
 )
 
 
-def _ever_told(conn: Connection, mailbox: str, case_ids: list[int]) -> set[int]:
-    """Those of the cases that the mailbox was told of at any time."""
-    found: set[int] = set()
-    for chunk in chunks(case_ids):
-        found |= set(conn.execute(_EVER_TOLD, {"b_ids": chunk, "b_mailbox": mailbox}).scalars())
+def _ever_told(conn: Connection, errands: list[Errand]) -> dict[str, set[int]]:
+    """By mailbox, the cases that it was told of at any time: of all those that any of them is to be told of now."""
+    found: dict[str, set[int]] = {}
+    case_ids = sorted({case_id for errand in errands for case_id in errand.marks})
+    mailboxes = sorted({errand.reader.mailbox for errand in errands})
+    for some in chunks(mailboxes):
+        for chunk in chunks(case_ids):
+            for mailbox, case_id in conn.execute(_EVER_TOLD, {"b_ids": chunk, "b_mailboxes": some}):
+                found.setdefault(mailbox, set()).add(case_id)
     return found
 
 
 _EVER_TOLD = (
-    select(tellings.c.case_id)
-    .where(tellings.c.case_id.in_(bindparam("b_ids", expanding=True)), tellings.c.mailbox == bindparam("b_mailbox"))
+    select(tellings.c.mailbox, tellings.c.case_id)
+    .where(
+        tellings.c.case_id.in_(bindparam("b_ids", expanding=True)),
+        tellings.c.mailbox.in_(bindparam("b_mailboxes", expanding=True)),
+    )
     .distinct()
 )
 
