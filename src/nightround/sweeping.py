@@ -13,6 +13,7 @@ from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
 from .rounds.loading import zones
 from .rounds.pulse import Pulse
+from .rounds.rulebook import RuleBook
 from .rounds.rulebook import load as load_rulebook
 from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
 from .rounds.troubles import Trouble, troubles
@@ -32,6 +33,7 @@ class LookedRound:
     happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
     findings: list[str] = field(default_factory=list)  # who should have been told and cannot be
     calm: bool = False  # nobody was looked for who might have to be told
+    next_at: datetime | None = None  # when more of what was looked for may be owed, as far as it is only the time
 
 
 def look_round(
@@ -39,13 +41,15 @@ def look_round(
     halted: Callable[[], bool] = lambda: False,
     pulse: Pulse | None = None,
     calm: Callable[[], bool] = lambda: False,
+    book: RuleBook | None = None,
 ) -> LookedRound:
     """Runs what is owed now and stores the letters that are owed now. Decides nothing before all rounds are done.
 
     Once `halted` says so, the batch or letter in hand is finished and nothing more is begun (`Stopped` is raised
     where that broke a round off); what is left is owed again at the next start. `pulse` is what a process that looks
     round again and again remembers of the time before; without it nobody asks whether the service was away. `calm` is
-    asked after the rounds: whether it is known that no letter can be owed, so that none is looked for.
+    asked after the rounds: whether it is known that no letter can be owed, so that none is looked for. `book` holds the
+    rules for the rounds (default: as the files now have them).
     """
 
     def still(_: int) -> None:
@@ -56,7 +60,7 @@ def look_round(
     happened = pulse.look(program) if pulse is not None else []
     done = LookedRound(happenings=happened)
     try:
-        done.rounds = run_owed(program, progress=still)
+        done.rounds = run_owed(program, book, progress=still)
     except Stopped:
         raise
     except Exception:
@@ -65,7 +69,7 @@ def look_round(
         raise
     done.calm = calm()
     if not done.calm:
-        done.messages = letters(program, halted=halted, findings=done.findings)
+        letters(program, halted=halted, done=done)
     return done
 
 
@@ -80,7 +84,7 @@ def rounds_on(
     for zone in wanted:
         result = run_round(program, zone, on, book, progress, again=True)
         done.rounds.append(result or RoundResult(on, zone, in_other_hands=True))
-    done.messages = letters(program, on)
+    letters(program, on, done=done)
     return done
 
 
@@ -88,26 +92,27 @@ def letters(
     program: Program,
     on: date | None = None,
     halted: Callable[[], bool] = lambda: False,
-    findings: list[str] | None = None,
+    done: LookedRound | None = None,
 ) -> int:
     """Opens and closes the cases of no one site, then stores every letter owed, for now or for a civil date.
 
-    Says how many letters. Who should have been told and cannot be is added to `findings`; it is in the log as well.
+    Says how many letters. That, and who should have been told and cannot be, is added to `done`; both are in the log.
     """
+    done = done or LookedRound()
     now = program.clock()
     keep_rota(program)
     fleetwide.look(program, now)
-    found: list[str] = [] if findings is None else findings
-    told = 0
     try:
         swept = telling.tell(program, now, on=on, halted=halted)
-        told = swept.letters
-        found += swept.findings
+        done.messages += swept.letters
+        done.findings += swept.findings
+        done.next_at = swept.next_at
     finally:
         # A template of one kind that is broken must not keep back letters of the other.
         posted = weekly.post(program, now, on=on, halted=halted)
-        found += posted.findings
-    return told + posted.letters
+        done.messages += posted.letters
+        done.findings += posted.findings
+    return done.messages
 
 
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
-from sqlalchemy import Connection, and_, bindparam, func, or_, select, update
+from sqlalchemy import Connection, bindparam, func, or_, select, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .. import waits
 from ..settings import Settings
 from ..settings_cases import Cases
-from ..store.recalling import recall
 from ..store.tables import cases, climbs, sites, tellings
 from ..store.types import Instant
 from .ladders import Climb, Ladder, Step
+
+T = TypeVar("T")
 
 CLOSED = -2  # the rung under which the letter that says a case is closed is kept
 _CLIMB = (climbs.c.lap, climbs.c.rung, climbs.c.turn, climbs.c.since, climbs.c.at, climbs.c.why, climbs.c.severity)
@@ -115,67 +116,66 @@ _OPEN = (
 )
 
 
-def told_in_lap(conn: Connection) -> dict[int, set[Told]]:
-    """By open case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since
-    a step's turns only ever go on."""
-    return recall(conn, "told in lap", (cases, climbs, tellings), lambda: _told(conn))
-
-
-def _told(conn: Connection) -> dict[int, set[Told]]:
+def told_in_lap(conn: Connection, open_now: Sequence[Open]) -> dict[int, set[Told]]:
+    """By case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since a
+    step's turns only ever go on."""
     found: dict[int, set[Told]] = {}
-    for case_id, *said in conn.execute(_TOLD):
-        found.setdefault(case_id, set()).add(Told(*said))
+    laps = [(case.id, 0 if case.climb is None else case.climb.lap) for case in open_now]
+    for chunk in _chunks(laps, 400):
+        for case_id, *said in conn.execute(_TOLD, {"b_laps": chunk}):
+            found.setdefault(case_id, set()).add(Told(*said))
     return found
 
 
 _TOLD = (
     select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, func.max(tellings.c.turn))
-    .join(cases, cases.c.id == tellings.c.case_id)
-    .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)
-    .where(cases.c.closed_at.is_(None), tellings.c.lap == func.coalesce(climbs.c.lap, 0))
+    .where(tuple_(tellings.c.case_id, tellings.c.lap).in_(bindparam("b_laps", expanding=True)))
     .group_by(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung)
 )
 
 
 def keep(conn: Connection, changes: Sequence[Change]) -> set[int]:
     """Writes the changes and gives the cases for which that held; another node was quicker with all others."""
-    begun = [change for change in changes if change.was is None]
+    begun = [{"case_id": change.case_id, **change.now._asdict()} for change in changes if change.was is None]
     gone_on = [change for change in changes if change.was is not None]
     held: set[int] = set()
-    insert = postgresql.insert if conn.dialect.name == "postgresql" else sqlite.insert
-    for chunk in _chunks(begun):
-        statement = (
-            insert(climbs)
-            .values([{"case_id": change.case_id, **change.now._asdict()} for change in chunk])
-            .on_conflict_do_nothing()
-            .returning(climbs.c.case_id)
-        )
-        held |= set(conn.execute(statement).scalars())
-    for change in gone_on:
-        assert change.was is not None
-        done = conn.execute(
-            _GO_ON,
-            {
-                "b_case": change.case_id,
-                **{f"was_{name}": getattr(change.was, name) for name in ("lap", "rung", "turn")},
-                **{f"b_{name}": value for name, value in change.now._asdict().items()},
-            },
-        )
-        if done.rowcount == 1:
-            held.add(change.case_id)
+    if begun:
+        held |= set(conn.execute(_BEGIN[conn.dialect.name], begun).scalars())
+    for chunk in _chunks(gone_on):
+        held |= _go_on(conn, chunk)
     return held
 
 
+def _go_on(conn: Connection, changes: Sequence[Change]) -> set[int]:
+    """Of cases that have begun already. Their rows are locked, so that what is seen here still holds when it is
+    written."""
+    rows = conn.execute(_STAND, {"b_ids": [change.case_id for change in changes]})
+    stand = {case_id: mark for case_id, *mark in rows}
+    still = [
+        change for change in changes if change.was is not None and stand.get(change.case_id) == list(change.was[:3])
+    ]
+    if still:
+        moved = [
+            {"b_case": change.case_id, **{f"b_{name}": value for name, value in change.now._asdict().items()}}
+            for change in still
+        ]
+        conn.execute(_GO_ON, moved)
+    return {change.case_id for change in still}
+
+
+_BEGIN = {
+    dialect.name: insert(climbs).on_conflict_do_nothing().returning(climbs.c.case_id)
+    for dialect, insert in ((postgresql.dialect, postgresql.insert), (sqlite.dialect, sqlite.insert))
+}
+_STAND = (
+    select(climbs.c.case_id, climbs.c.lap, climbs.c.rung, climbs.c.turn)
+    .where(climbs.c.case_id.in_(bindparam("b_ids", expanding=True)))
+    .order_by(climbs.c.case_id)
+    .with_for_update()
+)
 _GO_ON = (
     update(climbs)
-    .where(
-        and_(
-            climbs.c.case_id == bindparam("b_case"),
-            climbs.c.lap == bindparam("was_lap"),
-            climbs.c.rung == bindparam("was_rung"),
-            climbs.c.turn == bindparam("was_turn"),
-        )
-    )
+    .where(climbs.c.case_id == bindparam("b_case"))
     .values({name: bindparam(f"b_{name}") for name in Climb._fields})
 )
 
@@ -190,6 +190,6 @@ def put_back(conn: Connection, case_id: int, until: datetime, severity: str) -> 
         conn.execute(update(climbs).where(climbs.c.case_id == case_id).values(**top._asdict()))
 
 
-def _chunks(changes: Sequence[Change], size: int = 200) -> Iterable[Sequence[Change]]:
-    for start in range(0, len(changes), size):
-        yield changes[start : start + size]
+def _chunks(listed: Sequence[T], size: int = 200) -> Iterable[Sequence[T]]:
+    for start in range(0, len(listed), size):
+        yield listed[start : start + size]

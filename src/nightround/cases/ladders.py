@@ -95,8 +95,13 @@ def restart(climb: Climb, at: datetime, why: str, severity: str | None = None) -
 
 def advance(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Climb:
     """Where the case stands now. The climb given is returned as it is where nobody of the ladder can be reached."""
+    return go_on(ladder, climb, now, view)[0]
+
+
+def go_on(ladder: Ladder, climb: Climb, now: datetime, view: View) -> tuple[Climb, Move | None]:
+    """The same, and what comes next; None where nobody can be reached."""
     if not any(view.reached(rung) for rung in range(len(ladder.steps))):
-        return climb
+        return climb, None
     if WORSE[ladder.severity] > WORSE.get(climb.severity, 0):
         climb = restart(climb, now, "raised", ladder.severity)
     elif ladder.severity != climb.severity:
@@ -110,9 +115,9 @@ def advance(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Climb:
     for _ in range(len(ladder.steps) + 2):
         move = next_move(ladder, climb, now, view)
         if move is None or move.at > now:
-            break
+            return climb, move
         climb = move.climb
-    return climb
+    return climb, None
 
 
 def next_move(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Move | None:

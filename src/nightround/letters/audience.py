@@ -219,7 +219,7 @@ class Called(NamedTuple):
 class Watch:
     """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it.
 
-    `names` are the words of all ladders, `ahead` is how far the rota is to be known. A site of None is the fleet
+    `names` are the words of all ladders. A site of None is the fleet
     itself: those who have the whole of it.
     """
 
@@ -230,13 +230,12 @@ class Watch:
         at: datetime,
         site_ids: set[int],
         names: Iterable[str] = (),
-        ahead: timedelta = timedelta(minutes=1),
     ) -> None:
         named = set(names)
         codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
         self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes, at=at)
         self._moment = at
-        self.rota = Rota.around(conn, settings, at, ahead)
+        self.rota = Rota.around(conn, settings, at, timedelta())
         self._away = self.rota.absent(at)
         self._rostered = readers(conn, settings, (), ids=self.rota.on_call(at), at=at) if "rota" in named else []
         self._zone = settings.fleet.time_zone
@@ -252,11 +251,18 @@ class Watch:
             if site_id in self._at and reader is not None and not reader.whole_fleet:
                 self._at[site_id].append(reader)
         self._whole = [reader for reader in everybody.values() if reader.whole_fleet]
+        self._serving: dict[int | None, tuple[int, ...]] = {None: ()}
+        for site_id, here in self._at.items():
+            self._serving[site_id] = tuple(sorted(reader.id for reader in here))
         self._known: dict[tuple[tuple[int, ...], tuple[str, ...]], Called] = {}
 
     def holders(self, site_id: int | None, role: str) -> list[Reader]:
         """Everybody with that role for the site, reached or not."""
         return [reader for reader in self._here(site_id) if role in reader.roles]
+
+    def serving(self, site_id: int | None) -> tuple[int, ...]:
+        """Who has to do with the site besides those of the whole fleet: sites with the same have the same watch."""
+        return self._serving[site_id]
 
     def _here(self, site_id: int | None) -> list[Reader]:
         here = [] if site_id is None else self._at[site_id]
@@ -264,7 +270,7 @@ class Watch:
 
     def of(self, site_id: int | None, who: tuple[str, ...]) -> Called:
         """Whom those words of a ladder name for the site, in their order."""
-        key = (() if site_id is None else tuple(sorted(reader.id for reader in self._at[site_id])), who)
+        key = (self._serving[site_id], who)
         known = self._known.get(key)
         if known is None:
             known = self._known[key] = self._of(site_id, who)

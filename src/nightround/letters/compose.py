@@ -11,7 +11,7 @@ import hmac
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from contextvars import ContextVar
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -21,6 +21,7 @@ from .. import addresses
 from ..errors import UserError
 from ..settings import Settings
 from . import headers
+from .lists import Later
 from .templates import render
 
 ONE_CLICK = "List-Unsubscribe=One-Click"  # RFC 8058 §3.1: the header's value, and the body that is posted
@@ -74,7 +75,7 @@ def compose(
     now: datetime,
     *,
     urgent: bool = False,
-    references: Sequence[str] = (),
+    references: Sequence[str] | Later[tuple[str, ...]] = (),
     unsubscribe_url: str | None = None,
 ) -> Letter:
     """Renders a letter of that kind.
@@ -89,37 +90,40 @@ def compose(
     if outlined is not None:
         outlined.add(kind)
     box = addresses.read(to.address)
-    utf8 = box is not None and box.needs_utf8
     identity = message_id(settings, key)
-    subject = headers.text("Subject", words.subject)
+    letter = Letter(
+        key=key,
+        kind=kind,
+        person_id=to.person_id,
+        to_address=box.address if box else headers.clean(to.address, 320),
+        subject=headers.clean(words.subject, headers.SUBJECT_LIMIT),
+        message_id=identity,
+        body=b"",
+        urgent=urgent,
+        created_at=now,
+    )
+    if bare:
+        return letter
     fields = [
         headers.mailbox("From", settings.mail.sender_name, sender(settings)),
         headers.mailbox("To", to.name, box.address if box else None),
-        subject,
+        headers.text("Subject", letter.subject),
         headers.date("Date", now),
         headers.token("Message-ID", identity),
         headers.token("List-Id", f"<{settings.mail.list_id}>"),
         headers.token("Auto-Submitted", "auto-generated"),
         headers.token("X-Auto-Response-Suppress", "All"),
     ]
-    if references:
-        fields += [headers.token("References", *references), headers.token("In-Reply-To", references[-1])]
+    thread = references.value if isinstance(references, Later) else references
+    if thread:
+        fields += [headers.token("References", *thread), headers.token("In-Reply-To", thread[-1])]
     if unsubscribe_url is not None:
         fields.append(headers.token("List-Unsubscribe", f"<{unsubscribe_url}>"))
         if unsubscribe_url.startswith("https:"):
             # RFC 8058 §3.1 knows one click over HTTPS only.
             fields.append(headers.token("List-Unsubscribe-Post", ONE_CLICK))
-    return Letter(
-        key=key,
-        kind=kind,
-        person_id=to.person_id,
-        to_address=box.address if box else headers.clean(to.address, 320),
-        subject=str(subject.meaning),
-        message_id=identity,
-        body=b"" if bare else headers.seal(_body(words.text, words.html, identity), fields, utf8=utf8),
-        urgent=urgent,
-        created_at=now,
-    )
+    utf8 = box is not None and box.needs_utf8
+    return replace(letter, body=headers.seal(_body(words.text, words.html, identity), fields, utf8=utf8))
 
 
 def message_id(settings: Settings, key: str) -> str:

@@ -12,9 +12,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
-from sqlalchemy import Connection, bindparam, func, select
+from sqlalchemy import Connection, bindparam, select
 
 from ..cases import ladders
 from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_lap
@@ -35,7 +36,6 @@ OPENING = timedelta(hours=48)
 # Besides whom a case falls to anyway, these get the opening letter.
 _OPENED_TO = ("coordinator", "manager")
 SHOWN_SITES = 5
-AHEAD = timedelta(days=14)  # how far the rota is looked through for the next change
 
 
 def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = None) -> Plan:
@@ -48,29 +48,34 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
         return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))
     watch = _watch(conn, settings, at, open_now, known)
     views = _Views(watch, settings)
-    told = told_in_lap(conn)
+    told = told_in_lap(conn, open_now)
     newcomers = _never_escalated(conn, now, open_now)
     escalations: _Errands = {}
     openings: _Errands = {}
     marks: dict[int, Mark] = {}
     changes: list[Change] = []
     unreached: list[tuple[Open, str]] = []
+    ahead: list[datetime] = []
     for case in open_now:
         ladder = known.of(case.severity, case.site_type)
         view = views.of(case.site_id, ladder)
         was = case.climb
-        climb = ladders.advance(ladder, was or ladders.start(case.severity, min(case.opened_at, at)), at, view)
+        climb = was or ladders.start(case.severity, min(case.opened_at, at))
+        climb, move = ladders.go_on(ladder, climb, at, view)
         if climb.rung >= 0 and climb != was:
             changes.append(Change(case.id, was, climb))
         if not view.anybody:
             unreached.append((case, view.gap))
             continue
+        if move is not None:
+            ahead.append(move.at)
         if climb.rung < 0:
             continue
         mark = marks[case.id] = (climb.lap, climb.rung, climb.turn)
         had = told.get(case.id, set()) if climb.lap == (0 if was is None else was.lap) else set()
         for reader, name in view.owed(climb, had):
-            if on is None and ladders.ready(ladder, climb, reader.hours(settings), at) > at:
+            if on is None and (ready := ladders.ready(ladder, climb, views.hours(reader), at)) > at:
+                ahead.append(ready)
                 continue
             # Told of at this step only, if at all: it has not gone on since it came in.
             opens = case.id in newcomers and climb.turn == 0 and all(said.rung == climb.rung for said in had)
@@ -92,6 +97,7 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
         tuple(closings),
         tuple(changes),
         _untellable(conn, unreached),
+        min((instant for instant in ahead if instant > at), default=None),
     )
     return _within(conn, settings, now, on, watch, made)
 
@@ -110,51 +116,13 @@ def _within(
     return brake.within(conn, settings, now, made, coordinators)
 
 
-def next_step(conn: Connection, settings: Settings, now: datetime) -> datetime | None:
-    """The next instant after `now` at which a case goes on to another step, somebody's quiet hours end for one, other
-    people have the watch, or somebody's time with a case is over.
-
-    None where no case is open, or none of that lies ahead.
-    """
-    open_now = open_cases(conn, now)
-    found: datetime | None = conn.execute(_TAKEN_UNTIL, {"b_now": now}).scalar()
-    if not open_now:
-        return found
-    known = Ladders(settings)
-    watch = _watch(conn, settings, now, open_now, known, AHEAD)
-    views = _Views(watch, settings)
-    change = watch.rota.next_change(now)
-    found = change if found is None or (change is not None and change < found) else found
-    told = told_in_lap(conn)
-    for case in open_now:
-        ladder = known.of(case.severity, case.site_type)
-        view = views.of(case.site_id, ladder)
-        climb = case.climb or ladders.start(case.severity, min(case.opened_at, now))
-        instants = []
-        if view.anybody:
-            move = ladders.next_move(ladder, climb, now, view)
-            instants += [move.at] if move is not None else []
-            if climb.rung >= 0:
-                owed = view.owed(climb, told.get(case.id, set()))
-                instants += [ladders.ready(ladder, climb, reader.hours(settings), now) for reader, _ in owed]
-        for instant in instants:
-            if instant > now and (found is None or instant < found):
-                found = instant
-    return found
-
-
-_TAKEN_UNTIL = select(func.min(cases.c.taken_until)).where(
-    cases.c.closed_at.is_(None), cases.c.taken_until > bindparam("b_now", type_=Instant)
-)
-
-
 class _View:
     """The people of one ladder at one site, as they are now; what `ladders.View` asks for."""
 
-    def __init__(self, watch: Watch, site_id: int | None, ladder: Ladder, settings: Settings) -> None:
+    def __init__(self, watch: Watch, site_id: int | None, ladder: Ladder, hours: Callable[[Reader], Hours]) -> None:
         self._called = [watch.of(site_id, step.who) for step in ladder.steps]
         self._coordinators = watch.of(site_id, ("coordinator",))
-        self._settings = settings
+        self._hours_of = hours
         self._hours: dict[int, list[Hours]] = {}
 
     @property
@@ -176,7 +144,7 @@ class _View:
         known = self._hours.get(rung)
         if known is None:
             readers = [reader for reader, _ in self._called[rung].people]
-            known = self._hours[rung] = list(dict.fromkeys(reader.hours(self._settings) for reader in readers))
+            known = self._hours[rung] = list(dict.fromkeys(map(self._hours_of, readers)))
         return known
 
     def gaps(self, rung: int) -> list[str]:
@@ -203,16 +171,26 @@ class _View:
 
 
 class _Views:
-    """The views of a sweep, one for each site and ladder."""
+    """The views of a sweep, one for each ladder at sites with the same people."""
 
     def __init__(self, watch: Watch, settings: Settings) -> None:
         self._watch, self._settings = watch, settings
-        self._made: dict[tuple[int | None, Ladder], _View] = {}
+        self._made: dict[tuple[tuple[int, ...], int], _View] = {}
+        self._hours: dict[int | str, Hours] = {}
 
     def of(self, site_id: int | None, ladder: Ladder) -> _View:
-        known = self._made.get((site_id, ladder))
+        key = self._watch.serving(site_id), id(ladder)  # to compare two ladders step by step takes long
+        known = self._made.get(key)
         if known is None:
-            known = self._made[site_id, ladder] = _View(self._watch, site_id, ladder, self._settings)
+            known = self._made[key] = _View(self._watch, site_id, ladder, self.hours)
+        return known
+
+    def hours(self, reader: Reader) -> Hours:
+        """As `Reader.hours`, once for each."""
+        key = reader.id or reader.address
+        known = self._hours.get(key)
+        if known is None:
+            known = self._hours[key] = reader.hours(self._settings)
         return known
 
 
@@ -222,10 +200,9 @@ def _watch(
     at: datetime,
     open_now: list[Open],
     known: Ladders,
-    ahead: timedelta = timedelta(minutes=1),
 ) -> Watch:
     site_ids = {case.site_id for case in open_now if case.site_id is not None}
-    return Watch(conn, settings, at, site_ids, known.names(), ahead)
+    return Watch(conn, settings, at, site_ids, known.names())
 
 
 # By person and mailbox: two people with one mailbox get a letter each of what falls to one of them only.

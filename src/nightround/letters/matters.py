@@ -6,10 +6,10 @@ import json
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from functools import partial
+from functools import lru_cache, partial
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, and_, bindparam, func, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, or_, select
 
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
@@ -84,20 +84,28 @@ def _weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     found = []
     for chunk in chunks(case_ids):
         for row in conn.execute(_WEIGHED, {"b_ids": chunk}):
-            what = json.loads(row.what)
-            days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
+            first_day, works = _gist(row.what)
             found.append(
                 Weighed(
                     row.id,
                     row.kind,
                     row.severity,
-                    min(days, default=row.opened_on),
+                    first_day or row.opened_on,
                     row.site or "",
                     row.name or row.site or NO_SITE,
-                    tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN),
+                    works,
                 )
             )
     return sorted(found, key=lambda case: (_SEVERITY.get(case.severity, 9), case.since, case.id))
+
+
+@lru_cache(maxsize=8192)
+def _gist(text: str) -> tuple[date | None, tuple[str, ...]]:
+    """Of what a case is about, the earliest last good day and the works."""
+    what = json.loads(text)
+    days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
+    works = tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN)
+    return min(days, default=None), works
 
 
 def _work(subject: str) -> str:
@@ -134,7 +142,7 @@ def told(
     """
     way = way or partial(links.case_url, settings)
     ids = [case.id for case in shown]
-    rows = {row.id: row for row in conn.execute(_details(ids))}
+    rows = {row.id: row for row in conn.execute(_DETAILS, {"b_ids": ids})}
     owed = _overdue(conn, list(rows.values()), now, on)
     spares = _spares(conn, list(rows.values()), now, on)
     found = []
@@ -148,11 +156,8 @@ def told(
 
 def heading(conn: Connection, case: Weighed) -> str:
     """The title under which a letter tells of that case."""
-    return recall(conn, ("heading", case.id), (cases, duties, people, sites, units), lambda: _heading(conn, case.id))
-
-
-def _heading(conn: Connection, case_id: int) -> str:
-    row = conn.execute(_details([case_id])).one()
+    read = (cases, people, sites, units)
+    row = recall(conn, ("detail", case.id), read, lambda: conn.execute(_DETAIL, {"b_id": case.id}).one())
     where = _where(row)
     if where.unit:
         return _title(row, where)
@@ -201,7 +206,7 @@ def chunks(ids: Sequence[int]) -> Iterator[Sequence[int]]:
         yield ids[start : start + CHUNK]
 
 
-def _details(ids: Sequence[int]) -> Any:
+def _details_of(wanted: ColumnElement[bool]) -> Select[Any]:
     member = cases.alias("member")
     members = select(func.count()).where(member.c.group_id == cases.c.id, member.c.closed_at.is_(None))
     return (
@@ -211,8 +216,12 @@ def _details(ids: Sequence[int]) -> Any:
             .outerjoin(units, units.c.id == cases.c.unit_id)
             .outerjoin(people, people.c.person == cases.c.taken_by)
         )
-        .where(cases.c.id.in_(ids))
+        .where(wanted)
     )
+
+
+_DETAIL = _details_of(cases.c.id == bindparam("b_id"))
+_DETAILS = _details_of(cases.c.id.in_(bindparam("b_ids", expanding=True)))
 
 
 def _where(row: Any) -> Where:

@@ -41,13 +41,18 @@ class Errand:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Who is told what, which cases go on to another step for it, and what nobody can be told."""
+    """Who is told what, which cases go on to another step for it, and what nobody can be told.
+
+    `next_at` is when, with the same people, a case next goes on to another step or somebody's hours first allow that
+    they are told of one; None where no case is open or nobody can be told.
+    """
 
     escalations: tuple[Errand, ...]
     openings: tuple[Errand, ...]
     closings: tuple[Errand, ...]
     changes: tuple[Change, ...]
     findings: tuple[str, ...]
+    next_at: datetime | None = None
 
     def going(self) -> dict[int, list[Reader]]:
         """By case, everybody who is told of it in this sweep."""

@@ -25,6 +25,7 @@ from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
 from .compose import Letter, compose
 from .errands import plan
+from .lists import Later
 from .matters import chunks
 from .planned import Errand, Plan
 from .withdrawing import withdraw_closed
@@ -34,10 +35,11 @@ logger = logging.getLogger("nightround.letters.telling")
 
 @dataclass(frozen=True, slots=True)
 class Swept:
-    """How many letters went into the letter box, and what nobody could be told."""
+    """How many letters went into the letter box, what nobody could be told, and `Plan.next_at`."""
 
     letters: int
     findings: tuple[str, ...]
+    next_at: datetime | None
 
 
 def sweep(
@@ -87,7 +89,7 @@ def tell(
     report(logger, made.findings, now)
     if wrong is not None:
         raise wrong
-    return Swept(letters, made.findings)
+    return Swept(letters, made.findings, made.next_at)
 
 
 def _wrong(program: Program, now: datetime) -> Callable[[Connection], tuple[str, ...]]:
@@ -152,7 +154,7 @@ def letter_of(
         said,
         now,
         urgent=kind == escalation.KIND or (kind == opening.KIND and said["unreliable"] > 0),
-        references=_thread(conn, errand) if kind != opening.KIND else (),
+        references=Later(lambda: _thread(conn, errand)) if kind != opening.KIND else (),
     )
     return letter, ids
 

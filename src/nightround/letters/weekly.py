@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
-from sqlalchemy import ColumnElement, Connection, select
+from sqlalchemy import ColumnElement, Connection, bindparam, select
 
 from ..bootstrap import Program
 from ..cases.rota.saying import on_call_now
@@ -28,8 +28,9 @@ from .audience import WEEKLY_ROLES, Reader, readers, report, unreached
 from .changes import changes
 from .compose import Letter, compose
 from .content import gather
-from .gaps import gaps
+from .gaps import Gaps, gaps
 from .items import NOTICE
+from .lists import Later
 from .nights import nights, set_aside
 from .situation import Reckoned, Situation, Stored
 from .templates import say_count, say_instant
@@ -128,9 +129,11 @@ def _kept(conn: Connection, keys: list[str]) -> set[str]:
     """Which of the keys are in the letter box."""
     have: set[str] = set()
     for start in range(0, len(keys), 500):
-        query = select(messages.c.key).where(messages.c.key.in_(keys[start : start + 500]))
-        have |= set(conn.execute(query).scalars())
+        have |= set(conn.execute(_KEPT, {"b_keys": keys[start : start + 500]}).scalars())
     return have
+
+
+_KEPT = select(messages.c.key).where(messages.c.key.in_(bindparam("b_keys", expanding=True)))
 
 
 def iso_week(day: date) -> str:
@@ -189,7 +192,6 @@ def letter_of(
     found = () if rehearsed else troubles(conn, settings, now) if wrong is None else wrong
     service_wrong = service.said(found, (Kind.ROUND_OWED,) if ran.late else ())
     before = previous(conn, reader, week)
-    rota = on_call_now(conn, settings, now, None if reader.whole_fleet else seen)
     lists = {name: getattr(content, name) for name in type(content).__dataclass_fields__ if name != "sources"}
     said: dict[str, Any] = {
         **lists,
@@ -204,20 +206,27 @@ def letter_of(
         "zone": reader.zone,
         "late": ran.late,
         "service_wrong": service_wrong,
-        "service_happened": () if rehearsed else service.happened(conn, before),
+        "service_happened": Later(lambda: () if rehearsed else service.happened(conn, before)),
         "rounds": ran.lines,
         "last_round": ran.short,
         "set_aside": aside[:SHOWN_ASIDE],
         "set_aside_total": len(aside),
-        "changes": changes(conn, seen, before),
-        "gaps": gaps(conn, seen, local_day(now, reader.zone), rota.wrong(lambda at: say_instant(at, reader.zone))),
-        "to_come": _to_come(conn, settings, seen, today),
+        "changes": Later(lambda: changes(conn, seen, before)),
+        "gaps": Later(lambda: _gaps(conn, settings, reader, now)),
+        "to_come": Later(lambda: _to_come(conn, settings, seen, today)),
         "roles": tuple(role for role in WEEKLY_ROLES if role in reader.roles),
-        "sites": _sites(conn, reader),
+        "sites": Later(lambda: _sites(conn, reader)),
         "urls": _urls(settings, content.until),
     }
     stop = links.unsubscribe_url(settings, reader.person)
     return compose(settings, KIND, key(reader, week), reader.addressee(), said, now, unsubscribe_url=stop)
+
+
+def _gaps(conn: Connection, settings: Settings, reader: Reader, now: datetime) -> Gaps:
+    """What is missing in the register, and in the rota for the reader's sites."""
+    seen = reader.sites()
+    rota = on_call_now(conn, settings, now, None if reader.whole_fleet else seen)
+    return gaps(conn, seen, local_day(now, reader.zone), rota.wrong(lambda at: say_instant(at, reader.zone)))
 
 
 def _to_come(conn: Connection, settings: Settings, seen: ColumnElement[bool], today: date) -> tuple[str, ...]:

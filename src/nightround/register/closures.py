@@ -5,10 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from functools import lru_cache
+from typing import Any
 
-from sqlalchemy import Connection, or_, select
+from sqlalchemy import BindParameter, Connection, Select, bindparam, or_, select
 
 from ..reckoning.dates import add_months, local_day
+from ..store.recalling import recall
 from ..store.tables import closures, sites
 
 _DAY = timedelta(days=1)
@@ -43,7 +46,7 @@ def closed(conn: Connection, on: date) -> dict[int, date | None]:
     Closures that follow on one another without an open day between them count as one spell.
     """
     held: dict[int, list[Closure]] = {}
-    for closure in all_closures(conn, on):
+    for closure in recall(conn, ("closures", on), (closures,), lambda: all_closures(conn, on)):
         held.setdefault(closure.site_id, []).append(closure)
     found: dict[int, date | None] = {}
     for site_id, theirs in held.items():
@@ -86,15 +89,20 @@ def closed_now(conn: Connection, now: datetime) -> list[ClosedSite]:
 
 def all_closures(conn: Connection, since: date | None = None, site_id: int | None = None) -> list[Closure]:
     """Closures on record by site and first day; with `since`, without those that were over before that day."""
-    query = select(closures).order_by(closures.c.site_id, closures.c.from_on)
-    if since is not None:
-        query = query.where(or_(closures.c.every_year, closures.c.until_on.is_(None), closures.c.until_on >= since))
-    if site_id is not None:
-        query = query.where(closures.c.site_id == site_id)
+    query = _query(since is not None, site_id is not None)
     return [
         Closure(row.id, row.site_id, row.from_on, row.until_on, row.every_year, row.reason)
-        for row in conn.execute(query)
+        for row in conn.execute(query, {"b_since": since, "b_site_id": site_id})
     ]
+
+
+@lru_cache(maxsize=4)
+def _query(recent: bool, of_site: bool) -> Select[Any]:
+    query = select(closures).order_by(closures.c.site_id, closures.c.from_on)
+    if recent:
+        since: BindParameter[date] = bindparam("b_since")
+        query = query.where(or_(closures.c.every_year, closures.c.until_on.is_(None), closures.c.until_on >= since))
+    return query.where(closures.c.site_id == bindparam("b_site_id")) if of_site else query
 
 
 def spell_on(theirs: Iterable[Closure], on: date) -> tuple[Closure, date | None] | None:

@@ -9,6 +9,7 @@ import difflib
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
+from functools import lru_cache
 from typing import NamedTuple
 
 from sqlalchemy import Connection, func, insert, select
@@ -20,6 +21,7 @@ from ..store.tables import notices
 from .log import NewEntry
 from .noticefile import parse_notice
 
+_NEWEST = select(func.max(notices.c.id))
 ABOUT_NOTICES = ("reported", CORRECTED)
 
 
@@ -34,7 +36,7 @@ class Version(NamedTuple):
 
 def newest(conn: Connection) -> int | None:
     """A number that rises with every notice added; None where there is none."""
-    found: int | None = conn.execute(select(func.max(notices.c.id))).scalar_one()
+    found: int | None = conn.execute(_NEWEST).scalar_one()
     return found
 
 
@@ -113,6 +115,7 @@ def settled(conn: Connection, entry: NewEntry, *, known: bool) -> NewEntry:
     return replace(entry, readings={**entry.readings, "notice": known_reference(conn, reference)})
 
 
+@lru_cache(maxsize=256)
 def _read(version: Version) -> Notice:
     return parse_notice(version.file, f"notice {version.reference}, version {version.version} as it is on record")
 

@@ -20,6 +20,7 @@ from ..bootstrap import Program
 from ..errors import UserError
 from ..letters.compose import outlines
 from ..reckoning.dates import local_day, local_instant
+from ..rounds.rulebook import load as load_rulebook
 from ..store.memory import copy_in_memory
 from ..store.recalling import Recalled
 from ..store.tables import messages
@@ -100,6 +101,7 @@ def _run(
     settings = program.settings
     post = Post(settings, supposed.outages, supposed.refusals)
     ahead = Ahead(program, recalled, post)
+    book = load_rulebook(settings)
     findings = Findings()
     with program.store.read() as conn:
         before = _settled_before(conn)
@@ -111,7 +113,7 @@ def _run(
             clock.now = event.at
             findings.note(event.at, happen(program, event))
         clock.now = tick
-        looked = look_round(program, calm=lambda: ahead.calm(program.clock()))
+        looked = look_round(program, calm=lambda: ahead.calm(program.clock()), book=book)
         for result in looked.rounds:
             findings.add(tick, (f"unit {found['unit']} set aside: {found['why']}" for found in result.findings))
         if looked.calm:
@@ -122,7 +124,7 @@ def _run(
             outcomes = post.deliver(program)
             findings.given_up(tick, outcomes)
         progress(min(days.number, (tick - days.start) // timedelta(days=1)), days.number)
-        tick = ahead.next_look(tick, outcomes)
+        tick = ahead.next_look(tick, looked.next_at, outcomes)
         if coming:
             tick = min(tick, tick_at(settings, coming[0].at))
     if days.later:

@@ -11,14 +11,14 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from ..bootstrap import Program
 from ..cases.absences import absences_between
+from ..cases.rota import Rota
 from ..letters import brake, closing
 from ..letters.audience import ABOUT_CASES, WEEKLY_ROLES, readers
 from ..letters.box import Outcome
-from ..letters.errands import AHEAD, next_step
 from ..reckoning.dates import local_day, local_instant
 from ..rounds.causes import MAIL_GIVEN_UP
 from ..rounds.loading import zones
@@ -39,8 +39,10 @@ from ..store.tables import (
     tellings,
     units,
 )
+from ..store.types import Instant
 from .post import Post
 
+AHEAD = timedelta(days=14)  # how far rota and absences are looked through for the next change
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 Source = Callable[[Connection, Settings, datetime], Iterable[datetime]]
@@ -57,6 +59,7 @@ class Ahead:
         self._recalled = recalled
         self._post = post
         self._until: datetime | None = None
+        self._zones: list[str] = []
         self._stamp: Stamp | None = None
 
     def calm(self, now: datetime) -> bool:
@@ -64,28 +67,34 @@ class Ahead:
         the last look ahead, and nothing that it saw has come."""
         return self._until is not None and now < self._until and self._recalled.stamp(_TOLD_BY) == self._stamp
 
-    def next_look(self, now: datetime, outcomes: Sequence[Outcome]) -> datetime:
+    def next_look(self, now: datetime, step_at: datetime | None, outcomes: Sequence[Outcome]) -> datetime:
         """The next look, later than `now`, at which a round, a letter, a step or a try may be owed. UTC.
 
-        `outcomes` is what has just become of letters. There always is a next look, because every night brings a round
-        or, where no unit stands anywhere, the next day.
+        `step_at` is what the look at `now` gave as its `next_at`, `outcomes` what became of letters since. There
+        always is a next look, because every night brings a round or, where no unit stands anywhere, the next day.
         """
         settings = self._program.settings
-        with self._program.store.read() as conn:
-            if not self.calm(now):
-                self._until = self._look_ahead(conn, now, outcomes)
-                self._stamp = self._recalled.stamp(_TOLD_BY)
-            found = list(_rounds(conn, settings, now))
+        if not self.calm(now):
+            with self._program.store.read() as conn:
+                self._until = self._look_ahead(conn, now, step_at, outcomes)
+                self._zones = zones(conn)
+            self._stamp = self._recalled.stamp(_TOLD_BY)
+        # The night's hour in each zone in which units stand.
+        found = [next_in_zone(zone, now, settings.rounds.at) for zone in self._zones]
         if self._until is not None:
             found.append(self._until)
         return tick_at(settings, min(found, default=now + timedelta(days=1)))
 
-    def _look_ahead(self, conn: Connection, now: datetime, outcomes: Sequence[Outcome]) -> datetime:
+    def _look_ahead(
+        self, conn: Connection, now: datetime, step_at: datetime | None, outcomes: Sequence[Outcome]
+    ) -> datetime:
         settings = self._program.settings
         if _has_consequence(conn, outcomes):
             return now + timedelta(seconds=settings.rounds.tick_seconds)
         found = [at for source in _SOURCES for at in source(conn, settings, now)]
         found += self._post.turns(conn, now)
+        if step_at is not None:
+            found.append(step_at)
         return min((at for at in found if at > now), default=now + AHEAD)
 
 
@@ -96,20 +105,16 @@ def _has_consequence(conn: Connection, outcomes: Sequence[Outcome]) -> bool:
         return True
     if not any(became.state == "sent" for became in outcomes):
         return False
-    query = select(cases.c.id).where(cases.c.closed_at.is_(None), cases.c.kind == MAIL_GIVEN_UP).limit(1)
-    return conn.execute(query).first() is not None
+    return conn.execute(_ANY_GIVEN_UP).first() is not None
+
+
+_ANY_GIVEN_UP = select(cases.c.id).where(cases.c.closed_at.is_(None), cases.c.kind == MAIL_GIVEN_UP).limit(1)
 
 
 def tick_at(settings: Settings, at: datetime) -> datetime:
     """The first look at that instant or later."""
     step = timedelta(seconds=settings.rounds.tick_seconds)
     return _EPOCH - (_EPOCH - at) // step * step
-
-
-def _rounds(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
-    """The night's hour in each zone in which units stand."""
-    for zone in zones(conn):
-        yield next_in_zone(zone, now, settings.rounds.at)
 
 
 def _weekly_letters(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
@@ -121,9 +126,19 @@ def _weekly_letters(conn: Connection, settings: Settings, now: datetime) -> Iter
             yield local_instant(day + timedelta(days=later), settings.letters.at, zone)
 
 
-def _steps(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
-    """When a case goes on to another step, a quiet hour ends, others have the watch, or a taking is over."""
-    found = next_step(conn, settings, now)
+def _taken(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """When somebody's time with a case is over."""
+    yield from conn.execute(_TAKEN_UNTIL, {"b_now": now}).scalars()
+
+
+_TAKEN_UNTIL = select(cases.c.taken_until).where(
+    cases.c.closed_at.is_(None), cases.c.taken_until > bindparam("b_now", type_=Instant)
+)
+
+
+def _watches(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """When others have the watch."""
+    found = Rota.around(conn, settings, now, AHEAD).next_change(now)
     if found is not None:
         yield found
 
@@ -137,16 +152,18 @@ def _absences(conn: Connection, settings: Settings, now: datetime) -> Iterator[d
 
 def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
     """When the flood brake has room again, where the last hour was so full that something may be held back."""
-    query = select(func.lower(messages.c.to_address), messages.c.created_at).where(
-        messages.c.created_at > now - brake.HOUR, messages.c.kind.in_(ABOUT_CASES)
-    )
-    gone = [(mailbox, at) for mailbox, at in conn.execute(query)]
+    gone = [(mailbox, at) for mailbox, at in conn.execute(_WRITTEN, {"b_after": now - brake.HOUR})]
     most = max(Counter(mailbox for mailbox, _ in gone).values(), default=0)
     if most >= settings.cases.person_hour - 1 or len(gone) >= settings.cases.fleet_hour - 1:
         yield from (at + brake.HOUR for _, at in gone)
 
 
-_SOURCES: tuple[Source, ...] = (_weekly_letters, _steps, _absences, _room, closing.waits)
+_WRITTEN = select(func.lower(messages.c.to_address), messages.c.created_at).where(
+    messages.c.created_at > bindparam("b_after", type_=Instant), messages.c.kind.in_(ABOUT_CASES)
+)
+
+
+_SOURCES: tuple[Source, ...] = (_weekly_letters, _taken, _watches, _absences, _room, closing.waits)
 # What decides, besides the time, who is told of what and which letter goes.
 _TOLD_BY = (
     absences,

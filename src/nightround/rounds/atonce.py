@@ -35,7 +35,8 @@ def reckon_people(
         listed = zones(conn)
     for zone in listed:
         on = local_day(now, zone)
-        changes = changes_of(program, on, now, reckoners)
+        with program.store.read() as conn:
+            changes = changes_of(conn, program, on, now, reckoners)
         for _ in compare_people(program, zone, on, book, changes, result.findings, only=person_ids):
             add(result, changes)
         changes.clear()

@@ -7,9 +7,25 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from datetime import date, datetime
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, String, and_, bindparam, cast, func, insert, literal, select, update
+from sqlalchemy import (
+    ColumnElement,
+    CompoundSelect,
+    Connection,
+    String,
+    and_,
+    bindparam,
+    cast,
+    func,
+    insert,
+    literal,
+    or_,
+    select,
+    union,
+    update,
+)
 from sqlalchemy import case as sql_case
 
 from ..store.database import raise_version
@@ -42,7 +58,7 @@ def group_cases(
     conn: Connection, on: date, now: datetime, group_from: int, zone: str, site_ids: Collection[int] | None = None
 ) -> None:
     """Decides for the sites of a time zone, or for these of them, and writes what differs. Twice changes nothing."""
-    touched = _touched(conn, _within(zone, site_ids), group_from)
+    touched = _touched(conn, zone, site_ids, group_from)
     if not touched:
         return
     # Whoever else groups at this moment waits here until we are done, and then sees what we wrote.
@@ -59,44 +75,45 @@ def group_cause(site_id: int, shared: str) -> str:
     return f"s{site_id}/group/{shared}"
 
 
-def _within(zone: str, site_ids: Collection[int] | None) -> ColumnElement[bool]:
-    if site_ids is not None and len(site_ids) <= _CHUNK:
-        return cases.c.site_id.in_(sorted(site_ids))
-    return cases.c.site_id.in_(select(sites.c.id).where(sites.c.time_zone == zone))
+_GROUP = cases.alias("own_group")
 
 
-def _touched(conn: Connection, within: ColumnElement[bool], group_from: int) -> list[int]:
-    """The sites where a group is outdated, a member is in the wrong one, or enough (or one more) belong together."""
-    group = cases.alias("own_group")
+@lru_cache(maxsize=2)
+def _looks(of_zone: bool) -> CompoundSelect[Any]:
+    within: ColumnElement[bool] = cases.c.site_id.in_(
+        select(sites.c.id).where(sites.c.time_zone == bindparam("b_zone"))
+        if of_zone
+        else bindparam("b_sites", expanding=True)
+    )
     member = and_(within, cases.c.closed_at.is_(None), cases.c.cause.not_like(GROUPS))
     free = sql_case((and_(cases.c.group_id.is_(None), cases.c.paused == ""), 1), else_=0)
     named = literal("s") + cast(cases.c.site_id, String) + literal("/group/") + cases.c.shared
-    looks = (
+    other = or_(_GROUP.c.shared != cases.c.shared, _GROUP.c.site_id != cases.c.site_id, _GROUP.c.closed_at.is_not(None))
+    return union(
         select(cases.c.site_id).where(within, cases.c.closed_at.is_(None), cases.c.stale),
+        select(cases.c.site_id).join(_GROUP, _GROUP.c.id == cases.c.group_id).where(member, other),
         select(cases.c.site_id)
-        .join(group, group.c.id == cases.c.group_id)
-        .where(
-            member,
-            (group.c.shared != cases.c.shared) | (group.c.site_id != cases.c.site_id) | group.c.closed_at.is_not(None),
-        ),
-        select(cases.c.site_id)
-        .join(group, and_(group.c.cause == named, group.c.closed_at.is_(None)))
+        .join(_GROUP, and_(_GROUP.c.cause == named, _GROUP.c.closed_at.is_(None)))
         .where(member, cases.c.group_id.is_(None), cases.c.shared != ""),
         select(cases.c.site_id)
         .where(member, cases.c.shared != "")
         .group_by(cases.c.site_id, cases.c.shared)
-        .having(func.sum(free) >= group_from),
+        .having(func.sum(free) >= bindparam("b_group_from")),
     )
-    found: set[int] = set()
-    for look in looks:
-        found |= set(conn.execute(look).scalars())
+
+
+def _touched(conn: Connection, zone: str, site_ids: Collection[int] | None, group_from: int) -> list[int]:
+    """The sites where a group is outdated, a member is in the wrong one, or enough (or one more) belong together."""
+    few = site_ids is not None and len(site_ids) <= _CHUNK
+    values = {"b_group_from": group_from, "b_zone": zone, "b_sites": sorted(site_ids) if few and site_ids else []}
+    found = set(conn.execute(_looks(not few), values).scalars())
     # A member that went to another site leaves its group behind there.
     for start in range(0, len(found), _CHUNK):
         some = sorted(found)[start : start + _CHUNK]
         query = (
-            select(group.c.site_id)
-            .join(cases, cases.c.group_id == group.c.id)
-            .where(cases.c.site_id.in_(some), cases.c.closed_at.is_(None), group.c.closed_at.is_(None))
+            select(_GROUP.c.site_id)
+            .join(cases, cases.c.group_id == _GROUP.c.id)
+            .where(cases.c.site_id.in_(some), cases.c.closed_at.is_(None), _GROUP.c.closed_at.is_(None))
         )
         found |= set(conn.execute(query).scalars())
     return sorted(found)

@@ -11,9 +11,10 @@ from datetime import date, datetime
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, case, func, not_, or_, select
+from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, case, func, not_, or_, select
 
 from ..reckoning.facts import Change, Evidence, Marks, Part, Place, Placing, UnitFacts, Use
+from ..store.recalling import recall
 from ..store.tables import cases, conditions, duties, evidence, loans, parts, sites, units
 
 # What only notices ask for (the last field) is read only while one is in force.
@@ -25,7 +26,8 @@ _BAD = _FIELDS.index("bad_readings")
 _USES = _FIELDS.index("uses")
 _PLACING = _FIELDS.index("placing")
 _NOTHING = Evidence()
-_MARKED_AT = 13 + len(_FIELDS)
+_SAID_AT = 13
+_MARKED_AT = _SAID_AT + len(_FIELDS)
 
 STORED = (
     duties.c.key,
@@ -85,22 +87,26 @@ class Loaded(NamedTuple):
     cases: tuple[OpenCase, ...]
 
 
+_ZONES = select(sites.c.time_zone).where(select(units.c.id).where(units.c.site_id == sites.c.id).exists()).distinct()
+_UNIT_IDS = (
+    select(units.c.id)
+    .join(sites, sites.c.id == units.c.site_id)
+    .where(sites.c.time_zone == bindparam("b_zone"), units.c.id > bindparam("b_after"))
+    .order_by(units.c.id)
+    .limit(bindparam("b_limit"))
+)
+
+
 def zones(conn: Connection) -> list[str]:
     """The time zones in which units stand, in order."""
-    query = select(sites.c.time_zone).join(units, units.c.site_id == sites.c.id).distinct()
-    return sorted(conn.execute(query).scalars())
+    return recall(conn, "zones", (sites, units), lambda: sorted(conn.execute(_ZONES).scalars()))
 
 
 def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
     """The next unit ids of a zone."""
-    query = (
-        select(units.c.id)
-        .join(sites, sites.c.id == units.c.site_id)
-        .where(sites.c.time_zone == zone, units.c.id > after)
-        .order_by(units.c.id)
-        .limit(limit)
-    )
-    return list(conn.execute(query).scalars())
+    named = {"b_zone": zone, "b_after": after, "b_limit": limit}
+    key = ("unit ids", zone, after, limit)
+    return recall(conn, key, (sites, units), lambda: list(conn.execute(_UNIT_IDS, named).scalars()))
 
 
 def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterator[Loaded]:
@@ -110,49 +116,76 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
     """
     if not ids:
         return
-    by_parts = _parts(conn, ids, marks)
     by_duties = _duties(conn, ids)
-    by_condition = _conditions(conn, ids)
     by_case = _cases(conn, ids)
-    for row in conn.execute(_units(ids, marks)).all():
-        unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on = row[:10]
-        registered_with, registered_on, has_log = row[10:13]
-        said = _evidence(row[13:_MARKED_AT]) if has_log is not None else _NOTHING
-        marked = None
-        if marks:
-            *own, noticed = row[_MARKED_AT:]
-            marked = Marks(*own)
-            if noticed not in (None, "[]"):
-                said = said._replace(notices=_with_days(noticed))
+    by_condition = _conditions(conn, ids)
+    known = recall(conn, ("facts", *ids, marks), _FACTS_FROM, lambda: _facts(conn, ids, marks))
+    for unit_id, site_id, place, facts in known:
         yield Loaded(
             unit_id,
             site_id,
-            Place(zone, country, subdivision, site_type),
-            UnitFacts(
-                unit,
-                model,
-                in_service_on,
-                by_parts.get(unit_id, ()),
-                said,
-                marked,
-                _months(celsius),
-                registered_with,
-                registered_on,
-            ),
+            place,
+            facts,
             by_duties.get(unit_id, {}),
             by_condition.get(unit_id),
             by_case.get(unit_id, ()),
         )
 
 
-def _within(column: Any, ids: Sequence[int]) -> ColumnElement[bool]:
-    """The cheapest condition that holds these ids: a range where they lie close together."""
-    span = ids[-1] - ids[0] + 1
-    clause: ColumnElement[bool] = column.between(ids[0], ids[-1]) if span < 2 * len(ids) else column.in_(ids)
+_FACTS_FROM = (evidence, parts, sites, units)
+
+
+def _facts(conn: Connection, ids: Sequence[int], marks: bool) -> list[tuple[int, int, Place, UnitFacts]]:
+    """What is on record of these units, by number; with the number of the site and the place."""
+    by_parts = _parts(conn, ids, marks)
+    query = _units_query(marks, len(ids) == ids[-1] - ids[0] + 1)
+    found = []
+    for row in conn.execute(query, _named(ids)).all():
+        unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on = row[:10]
+        registered_with, registered_on, has_log = row[10:_SAID_AT]
+        said = _evidence(row[_SAID_AT:_MARKED_AT]) if has_log is not None else _NOTHING
+        marked = None
+        if marks:
+            *own, noticed = row[_MARKED_AT:]
+            marked = Marks(*own)
+            if noticed not in (None, "[]"):
+                said = said._replace(notices=_with_days(noticed))
+        facts = UnitFacts(
+            unit,
+            model,
+            in_service_on,
+            by_parts.get(unit_id, ()),
+            said,
+            marked,
+            _months(celsius),
+            registered_with,
+            registered_on,
+        )
+        found.append((unit_id, site_id, Place(zone, country, subdivision, site_type), facts))
+    return found
+
+
+def _close_together(ids: Sequence[int]) -> bool:
+    """Whether a range is the cheapest condition that holds these ids (in rising order), and not a list."""
+    return ids[-1] - ids[0] + 1 < 2 * len(ids)
+
+
+def _within(column: Any, ranged: bool) -> ColumnElement[bool]:
+    """The condition for what `_named` gives. Statements are built once: that costs more than to carry one out."""
+    clause: ColumnElement[bool] = (
+        column.between(bindparam("b_first"), bindparam("b_last"))
+        if ranged
+        else column.in_(bindparam("b_ids", expanding=True))
+    )
     return clause
 
 
-def _units(ids: Sequence[int], marks: bool) -> Select[Any]:
+def _named(ids: Sequence[int]) -> dict[str, Any]:
+    return {"b_first": ids[0], "b_last": ids[-1], "b_ids": ids}
+
+
+@lru_cache(maxsize=4)
+def _units_query(marks: bool, ranged: bool) -> Select[Any]:
     return (
         select(
             units.c.id,
@@ -173,7 +206,7 @@ def _units(ids: Sequence[int], marks: bool) -> Select[Any]:
         )
         .join(sites, sites.c.id == units.c.site_id)
         .outerjoin(evidence, evidence.c.unit_id == units.c.id)
-        .where(units.c.id.in_(ids) if len(ids) != ids[-1] - ids[0] + 1 else units.c.id.between(ids[0], ids[-1]))
+        .where(_within(units.c.id, ranged))
         .order_by(units.c.id)
     )
 
@@ -206,15 +239,25 @@ class Lent(NamedTuple):
     since: date
 
 
-def lent(conn: Connection, ids: Sequence[int]) -> list[Lent]:
-    """The loans that stand in the place of these units (ids in rising order), the newest of each last."""
-    query = (
+_LENDING = and_(loans.c.ended_on.is_(None), loans.c.over.is_(False))
+ANY_LENT = select(loans.c.unit_id).where(_LENDING).exists()  # whether any unit stands in the place of another
+
+
+@lru_cache(maxsize=2)
+def _lent_query(ranged: bool) -> Select[Any]:
+    return (
         select(loans.c.unit_id, loans.c.covers_id, loans.c.since)
-        .where(_within(loans.c.covers_id, ids), loans.c.ended_on.is_(None), loans.c.over.is_(False))
+        .where(_within(loans.c.covers_id, ranged), _LENDING)
         .order_by(loans.c.at, loans.c.unit_id)
     )
+
+
+def lent(conn: Connection, ids: Sequence[int]) -> list[Lent]:
+    """The loans that stand in the place of these units (ids in rising order), the newest of each last."""
     wanted = set(ids)
-    return [Lent(*row) for row in conn.execute(query) if row.covers_id in wanted]
+    query = _lent_query(_close_together(ids))
+    rows = recall(conn, ("lent", *ids), (loans,), lambda: conn.execute(query, _named(ids)).all())
+    return [Lent(*row) for row in rows if row.covers_id in wanted]
 
 
 def covered_by(conn: Connection, unit_ids: Sequence[int]) -> list[int]:
@@ -261,22 +304,30 @@ def _sure_lot() -> ColumnElement[str]:
     return case((holds, parts.c.lot), else_="")
 
 
-def _parts(conn: Connection, ids: Sequence[int], marks: bool) -> dict[int, tuple[Part, ...]]:
-    query = (
+@lru_cache(maxsize=4)
+def _parts_query(marks: bool, ranged: bool) -> Select[Any]:
+    return (
         select(parts.c.unit_id, *part_columns(marks))
-        .where(_within(parts.c.unit_id, ids), parts.c.state != "removed")
+        .where(_within(parts.c.unit_id, ranged), parts.c.state != "removed")
         .order_by(parts.c.unit_id, parts.c.id)
     )
+
+
+def _parts(conn: Connection, ids: Sequence[int], marks: bool) -> dict[int, tuple[Part, ...]]:
     found: dict[int, tuple[Part, ...]] = {}
-    for unit_id, *rest in conn.execute(query).all():
+    for unit_id, *rest in conn.execute(_parts_query(marks, _close_together(ids)), _named(ids)).all():
         found[unit_id] = (*found.get(unit_id, ()), Part(*rest))
     return found
 
 
+@lru_cache(maxsize=2)
+def _duties_query(ranged: bool) -> Select[Any]:
+    return select(*STORED, duties.c.unit_id, *KEPT).where(_within(duties.c.unit_id, ranged))
+
+
 def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]]:
-    query = select(*STORED, duties.c.unit_id, *KEPT).where(_within(duties.c.unit_id, ids))
     found: dict[int, dict[str, Stored]] = {}
-    for row in conn.execute(query).all():
+    for row in conn.execute(_duties_query(_close_together(ids)), _named(ids)).all():
         stored = stored_duty(row)
         try:
             found[row[_WIDTH]][row[0]] = stored
@@ -285,26 +336,35 @@ def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]
     return found
 
 
+@lru_cache(maxsize=2)
+def _conditions_query(ranged: bool) -> Select[Any]:
+    return select(conditions.c.unit_id, conditions.c.condition, conditions.c.reasons).where(
+        _within(conditions.c.unit_id, ranged)
+    )
+
+
+def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:
+    rows = conn.execute(_conditions_query(_close_together(ids)), _named(ids))
+    return {unit_id: (condition, reasons) for unit_id, condition, reasons in rows}
+
+
 def stored_duty(row: Any) -> Stored:
     """From a row of `STORED`, whose it is, and `KEPT`."""
     _, number, uid, sequence, revision, site_id, since = row[_WIDTH:]
     return Stored(number, uid, sequence, revision, site_id, row[:_WIDTH], since)
 
 
-def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:
-    query = select(conditions.c.unit_id, conditions.c.condition, conditions.c.reasons).where(
-        _within(conditions.c.unit_id, ids)
+@lru_cache(maxsize=2)
+def _cases_query(ranged: bool) -> Select[Any]:
+    return (
+        select(cases.c.unit_id, *CASE)
+        .where(_within(cases.c.unit_id, ranged), cases.c.closed_at.is_(None))
+        .order_by(cases.c.id)
     )
-    return {unit_id: (condition, reasons) for unit_id, condition, reasons in conn.execute(query)}
 
 
 def _cases(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[OpenCase, ...]]:
-    query = (
-        select(cases.c.unit_id, *CASE)
-        .where(_within(cases.c.unit_id, ids), cases.c.closed_at.is_(None))
-        .order_by(cases.c.id)
-    )
     found: dict[int, tuple[OpenCase, ...]] = {}
-    for unit_id, *rest in conn.execute(query).all():
+    for unit_id, *rest in conn.execute(_cases_query(_close_together(ids)), _named(ids)).all():
         found[unit_id] = (*found.get(unit_id, ()), OpenCase(*rest))
     return found

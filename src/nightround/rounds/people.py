@@ -9,16 +9,19 @@ from __future__ import annotations
 import logging
 from collections.abc import Collection, Iterator, Sequence
 from datetime import date
+from functools import lru_cache
+from itertools import groupby
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Select, func, select
+from sqlalchemy import Connection, Select, String, bindparam, cast, func, literal, or_, select
 
 from ..reckoning.certificates import certificate_duties, in_date_until, rules_of
 from ..reckoning.facts import Certificate, Place
 from ..reckoning.owed import Duty
 from ..reckoning.rules import Rule
+from ..store.recalling import recall
 from ..store.tables import duties, people, person_sites, sites, training, units
-from .loading import KEPT, STORED, Stored, stored_duty, zones
+from .loading import KEPT, STORED, Stored, stored_duty
 from .rulebook import RuleBook
 
 logger = logging.getLogger("nightround.rounds")
@@ -71,76 +74,95 @@ class CertificateRules:
 
 def homes(conn: Connection, fleet_zone: str, zone: str | None = None) -> list[tuple[int, int]]:
     """Person and site by number, in order: everybody with a certificate or a duty on record, in that zone's round."""
-    known = zones(conn)
-    first = (
-        select(person_sites.c.person_id, func.min(person_sites.c.site_id).label("site_id"))
+    rows = conn.execute(_homes_query(zone is not None), {"b_fleet_zone": fleet_zone, "b_zone": zone})
+    return [(person_id, site_id) for person_id, site_id in rows]
+
+
+@lru_cache(maxsize=2)
+def _homes_query(of_zone: bool) -> Select[Any]:
+    """The first site of each, of those in zones that have a round; or the fleet's first site with units."""
+    standing, there = units.alias("standing"), sites.alias("there")
+    with_a_round = select(there.c.time_zone).where(
+        select(standing.c.id).where(standing.c.site_id == there.c.id).exists()
+    )
+    of_theirs = (
+        select(func.min(person_sites.c.site_id))
         .join(sites, sites.c.id == person_sites.c.site_id)
-        .where(sites.c.time_zone.in_(known))
-        .group_by(person_sites.c.person_id)
+        .where(person_sites.c.person_id == people.c.id, sites.c.time_zone.in_(with_a_round))
+        .correlate(people)
+    )
+    of_fleet = select(func.min(standing.c.site_id)).select_from(standing)
+    in_fleet_zone = of_fleet.join(there, there.c.id == standing.c.site_id).where(
+        there.c.time_zone == bindparam("b_fleet_zone")
+    )
+    first = func.coalesce(*(query.scalar_subquery() for query in (of_theirs, in_fleet_zone, of_fleet)))
+    owing = select(duties.c.id).where(duties.c.holder == literal("p") + cast(people.c.id, String)).correlate(people)
+    known = (
+        select(people.c.id, first.label("home"))
+        .where(or_(people.c.id.in_(select(training.c.person_id)), owing.exists()))
         .subquery()
     )
-    elsewhere = _first_site(conn, fleet_zone)
-    if elsewhere is None:
-        return []
-    home = func.coalesce(first.c.site_id, elsewhere)
-    query = (
-        select(people.c.id, home)
-        .select_from(people.outerjoin(first, first.c.person_id == people.c.id).join(sites, sites.c.id == home))
-        .order_by(people.c.id)
+    # The zone is looked up for each person: a join would tempt a database to look at every site of it each time.
+    zone = select(sites.c.time_zone).where(sites.c.id == known.c.home).scalar_subquery()
+    wanted = zone == bindparam("b_zone") if of_zone else known.c.home.is_not(None)
+    return select(known.c.id, known.c.home).where(wanted).order_by(known.c.id)
+
+
+_CERTIFICATES = (
+    select(training.c.person_id, training.c.certificate, training.c.issued_on, training.c.last_good_day)
+    .where(training.c.person_id.in_(bindparam("b_ids", expanding=True)))
+    .order_by(training.c.id)
+)
+# Each person once for every kind of place that their sites are; once where they have none.
+_PERSONS = (
+    select(
+        people.c.id,
+        people.c.person,
+        people.c.name,
+        people.c.left_on,
+        people.c.whole_fleet,
+        sites.c.country,
+        sites.c.subdivision,
+        sites.c.site_type,
     )
-    if zone is not None:
-        query = query.where(sites.c.time_zone == zone)
-    having = set(conn.execute(select(training.c.person_id).distinct()).scalars()) | _owing(conn)
-    return [(person_id, site_id) for person_id, site_id in conn.execute(query) if person_id in having]
-
-
-def _owing(conn: Connection) -> set[int]:
-    query = select(duties.c.holder).where(duties.c.holder >= "p", duties.c.holder < "q").distinct()
-    return {int(holder[1:]) for holder in conn.execute(query).scalars()}
-
-
-def _first_site(conn: Connection, fleet_zone: str) -> int | None:
-    """The fleet's first site with units, in that zone if there is one; None where there is none at all."""
-    query = select(func.min(units.c.site_id)).join(sites, sites.c.id == units.c.site_id)
-    in_zone: int | None = conn.execute(query.where(sites.c.time_zone == fleet_zone)).scalar_one()
-    return in_zone if in_zone is not None else conn.execute(query).scalar_one()
+    .outerjoin(person_sites, person_sites.c.person_id == people.c.id)
+    .outerjoin(sites, sites.c.id == person_sites.c.site_id)
+    .where(people.c.id.in_(bindparam("b_ids", expanding=True)))
+    .order_by(people.c.id)
+    .distinct()
+)
+_EVERYWHERE = select(sites.c.country, sites.c.subdivision, sites.c.site_type).distinct()
+_STORED = select(*STORED, duties.c.holder, *KEPT).where(duties.c.holder.in_(bindparam("b_holders", expanding=True)))
 
 
 def load_people(conn: Connection, ids: Sequence[int]) -> Iterator[Person]:
     """These people, in the order of their numbers."""
     wanted = sorted(ids)
+    if len(wanted) > _CHUNK:
+        yield from _read_people(conn, wanted)
+    else:
+        read = (people, person_sites, sites, training)
+        yield from recall(conn, ("people", *wanted), read, lambda: list(_read_people(conn, wanted)))
+
+
+def _read_people(conn: Connection, wanted: Sequence[int]) -> Iterator[Person]:
     everywhere: frozenset[Place] | None = None
     for start in range(0, len(wanted), _CHUNK):
-        some = wanted[start : start + _CHUNK]
+        some = {"b_ids": wanted[start : start + _CHUNK]}
         certificates: dict[int, list[Certificate]] = {}
-        query = select(
-            training.c.person_id, training.c.certificate, training.c.issued_on, training.c.last_good_day
-        ).where(training.c.person_id.in_(some))
-        for person_id, *rest in conn.execute(query.order_by(training.c.id)):
+        for person_id, *rest in conn.execute(_CERTIFICATES, some):
             certificates.setdefault(person_id, []).append(Certificate(*rest))
-        places: dict[int, set[Place]] = {}
-        for person_id, *rest in conn.execute(_places(some)):
-            places.setdefault(person_id, set()).add(Place("", *rest))
-        for row in conn.execute(select(people).where(people.c.id.in_(some)).order_by(people.c.id)):
-            if row.whole_fleet and everywhere is None:
-                everywhere = _everywhere(conn)
-            theirs = everywhere if row.whole_fleet and everywhere is not None else places.get(row.id, ())
-            held = tuple(certificates.get(row.id, ()))
-            yield Person(row.id, row.person, row.name, row.left_on, held, frozenset(theirs))
+        for (person_id, person, name, left_on, whole_fleet), rows in groupby(conn.execute(_PERSONS, some).all(), _who):
+            theirs = frozenset(Place("", *row[5:]) for row in rows if row[5] is not None)
+            if whole_fleet:
+                if everywhere is None:
+                    everywhere = frozenset(Place("", *row) for row in conn.execute(_EVERYWHERE))
+                theirs = everywhere
+            yield Person(person_id, person, name, left_on, tuple(certificates.get(person_id, ())), theirs)
 
 
-def _places(ids: Sequence[int]) -> Select[Any]:
-    return (
-        select(person_sites.c.person_id, sites.c.country, sites.c.subdivision, sites.c.site_type)
-        .join(sites, sites.c.id == person_sites.c.site_id)
-        .where(person_sites.c.person_id.in_(ids))
-        .distinct()
-    )
-
-
-def _everywhere(conn: Connection) -> frozenset[Place]:
-    query = select(sites.c.country, sites.c.subdivision, sites.c.site_type).distinct()
-    return frozenset(Place("", *row) for row in conn.execute(query))
+def _who(row: Any) -> tuple[Any, ...]:
+    return tuple(row[:5])
 
 
 def stored_of(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[set[int], dict[str, Stored]]]:
@@ -148,8 +170,7 @@ def stored_of(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[set[int],
     found: dict[int, tuple[set[int], dict[str, Stored]]] = {}
     for start in range(0, len(ids), _CHUNK):
         holders = [f"p{person_id}" for person_id in ids[start : start + _CHUNK]]
-        query = select(*STORED, duties.c.holder, *KEPT).where(duties.c.holder.in_(holders))
-        for row in conn.execute(query):
+        for row in conn.execute(_STORED, {"b_holders": holders}):
             at, stored = found.setdefault(int(row.holder[1:]), (set(), {}))
             at.add(row.site_id)
             stored[row.key] = stored_duty(row)

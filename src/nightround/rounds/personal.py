@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator
 from datetime import date, datetime
 
-from sqlalchemy import Connection, update
+from sqlalchemy import Connection, bindparam, update
 
 from ..bootstrap import Program
 from ..store.database import raise_version
@@ -16,6 +16,7 @@ from .rulebook import RuleBook
 from .writing import write
 
 Hold = Callable[[Connection, Changes, datetime], None]
+_MOVED = update(duties).where(duties.c.holder == bindparam("b_holder")).values(site_id=bindparam("b_home"))
 
 
 def compare_people(
@@ -48,7 +49,7 @@ def compare_people(
                 places, old = stored.get(person.id, (set(), {}))
                 if places - {home}:
                     # Their first site is another now. That is no move: neither a date nor a standing changes.
-                    conn.execute(update(duties).where(duties.c.holder == f"p{person.id}").values(site_id=home))
+                    conn.execute(_MOVED, {"b_holder": f"p{person.id}", "b_home": home})
                 changes.holder(f"p{person.id}", None, home, owed, old)
             if changes.any():
                 write(conn, changes, now)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from datetime import date
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, func, select
 
 from ..reckoning.dates import working_days
 from ..reckoning.duties import Reckoner
@@ -13,24 +13,33 @@ from ..reckoning.facts import Cover, Place
 from ..reckoning.noticed import Board
 from ..reckoning.owed import Condition
 from ..reckoning.rules import binding
-from ..register.notices import current, newest
-from .loading import Lent, Loaded, lent, load
+from ..register.notices import current
+from ..store.recalling import recall
+from ..store.tables import loans, notices
+from .loading import ANY_LENT, Lent, Loaded, lent, load
 from .rulebook import RuleBook
 
 # A loan unit in one of these conditions can be relied on; one that nobody has checked covers nothing.
 _HOLDS = (Condition.IN_SERVICE, Condition.WORK_DUE)
+NEWEST = select(func.max(notices.c.id)).scalar_subquery()  # see `register.notices.newest`
+_NEWS = select(NEWEST, ANY_LENT)
 
 
 class Reckoners:
-    """Loads units and gives who reckons them. While no notice is in force, nothing is read on their account."""
+    """Loads units and gives who reckons them. While no notice is in force, nothing is read on their account.
 
-    def __init__(self, book: RuleBook, conn: Connection) -> None:
+    Without a connection the notices are read with the first units that are loaded, and nobody may be asked before.
+    """
+
+    def __init__(self, book: RuleBook, conn: Connection | None = None) -> None:
         self._book = book
         self._known: dict[tuple[Place, date], Reckoner] = {}
         self._newest: int | None = None
         self._board: Board | None = None
         self._gravest: frozenset[str] = frozenset()
-        self.renew(conn)
+        self._lending = True
+        if conn is not None:
+            self.renew(conn)
 
     @property
     def marks(self) -> bool:
@@ -43,12 +52,16 @@ class Reckoners:
 
     def renew(self, conn: Connection) -> None:
         """Reads the notices anew if one was added since; a round that is under way takes it up with its next batch."""
-        latest = newest(conn)
+        latest, self._lending = recall(conn, "news", (loans, notices), lambda: conn.execute(_NEWS).one())
+        self.take(conn, latest)
+
+    def take(self, conn: Connection, latest: int | None) -> None:
+        """As `renew`, for who knows already which number `register.notices.newest` gives."""
         if latest != self._newest:
             self._newest = latest
-            notices = current(conn)
-            self._gravest = frozenset(notice.reference for notice in notices if notice.gravest)
-            self._board = Board(notices, self._book.sheets)
+            in_force = recall(conn, "in force", (notices,), lambda: current(conn))
+            self._gravest = frozenset(notice.reference for notice in in_force if notice.gravest)
+            self._board = Board(in_force, self._book.sheets)
             self._known.clear()
 
     def load(self, conn: Connection, ids: Sequence[int], day: date) -> Iterator[Loaded]:
@@ -58,7 +71,7 @@ class Reckoners:
         """
         self.renew(conn)
         loaded = load(conn, ids, marks=self.marks)
-        loans = lent(conn, ids) if ids else []
+        loans = lent(conn, ids) if ids and self._lending else []
         return self._covered(conn, loaded, loans, day) if loans else loaded
 
     def _covered(self, conn: Connection, found: Iterator[Loaded], loans: list[Lent], day: date) -> Iterator[Loaded]:

@@ -15,10 +15,11 @@ from sqlalchemy import Connection, select
 
 from ..store import happenings
 from ..store.happenings import Happening, Kind
-from ..store.tables import duties
+from ..store.tables import beats, duties
 from .rulebook import RuleBook
 
 NAMED = 6  # packs named one by one
+_NOTED = select(beats.c.note).where(beats.c.name == happenings.RULES)
 
 
 def note(conn: Connection, book: RuleBook, now: datetime) -> Happening | None:
@@ -26,8 +27,8 @@ def note(conn: Connection, book: RuleBook, now: datetime) -> Happening | None:
 
     To be called when the round's duties are written, in its own unit of work: they are counted.
     """
-    last = happenings.beat(conn, happenings.RULES)
-    kept: dict[str, Any] = json.loads(last.note) if last is not None and last.note else {}
+    noted = conn.execute(_NOTED).scalar_one_or_none()
+    kept: dict[str, Any] = json.loads(noted) if noted else {}
     if kept.get("digest") == book.digest:
         return None
     present = described(book)

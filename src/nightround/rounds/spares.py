@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence, Set
+from functools import lru_cache
+from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Select, select
 
 from ..reckoning.duties import Reckoner
 from ..reckoning.facts import Part, Place
@@ -12,13 +14,15 @@ from ..reckoning.owed import Duty
 from ..store.tables import cases, duties, parts, sites
 from .causes import GROUPS
 from .differences import Changes
+from .glance import HERE, OF_SITE, Here
 from .ledger import newest_on
 from .loading import CASE, KEPT, STORED, OpenCase, Stored, part_columns, stored_duty
 
+_WIDTH = len(STORED)
+
 
 def reckon_spares(
-    conn: Connection,
-    zone: str,
+    here: Here,
     site_ids: Set[int] | None,
     reckoner_at: Callable[[Place], Reckoner],
     changes: Changes,
@@ -31,70 +35,68 @@ def reckon_spares(
     `marks`: a safety notice is in force, so that lots are asked for. `others`: by site, the duties that it has besides
     those of its spares; all of them, or those left out are taken for gone.
     """
-    spares: dict[int, list[Part]] = {}
-    query = (
-        select(parts.c.site_id, *part_columns(marks))
-        .join(sites, sites.c.id == parts.c.site_id)
-        .where(parts.c.unit_id.is_(None), parts.c.state == "spare", sites.c.time_zone == zone)
-        .order_by(parts.c.site_id, parts.c.id)
-    )
-    for site_id, *rest in conn.execute(query):
-        spares.setdefault(site_id, []).append(Part(*rest))
-    stored = _stored(conn, zone)
+    spares = _spares(here, marks) if here.seen.spares else {}
+    stored = _stored(here) if here.seen.duties else {}
     touched = set(spares) | set(stored) | set(others)
     if site_ids is not None:
         touched &= site_ids
     if not touched:
         return
-    places = _places(conn, zone)
-    open_cases = _open_cases(conn, zone)
-    settled = newest_on(conn, zone) is not None
+    places = {site.id: site.place for site in here.sites if site.id in touched}
+    open_cases = _open_cases(here)
+    settled: bool | None = None
     for site_id in sorted(touched):
         reckoner = reckoner_at(places[site_id])
-        here = spares.get(site_id, [])
-        found: list[Duty] = [*(reckoner.spare(part) for part in here), *reckoner.noticed_spares(here)]
+        kept = spares.get(site_id, [])
+        found: list[Duty] = [*(reckoner.spare(part) for part in kept), *reckoner.noticed_spares(kept)]
         found += others.get(site_id, ())
         old = stored.get(site_id, {})
-        # What is wrong with a site's people is news once its zone has had a round; else it was so when it came in.
-        first = not old and not (settled and site_id in others)
+        first = not old
+        if first and site_id in others:
+            # What is wrong with a site's people is news once its zone has had a round; else it was so when it came in.
+            if settled is None:
+                settled = newest_on(here.conn, here.zone) is not None
+            first = not settled
         changes.site(site_id, found, old, open_cases.get(site_id, []), first=first)
 
 
-def _stored(conn: Connection, zone: str) -> dict[int, dict[str, Stored]]:
-    width = len(STORED)
-    query = (
-        select(*STORED, duties.c.site_id, *KEPT)
-        .join(sites, sites.c.id == duties.c.site_id)
-        .where(duties.c.unit_id.is_(None), duties.c.holder.like("s%"), sites.c.time_zone == zone)
+@lru_cache(maxsize=2)
+def _spares_query(marks: bool) -> Select[Any]:
+    return (
+        select(parts.c.site_id, *part_columns(marks))
+        .join(sites, sites.c.id == parts.c.site_id)
+        .where(parts.c.unit_id.is_(None), parts.c.state == "spare", HERE)
+        .order_by(parts.c.site_id, parts.c.id)
     )
-    found: dict[int, dict[str, Stored]] = {}
-    for row in conn.execute(query):
-        found.setdefault(row[width], {})[row[0]] = stored_duty(row)
+
+
+def _spares(here: Here, marks: bool) -> dict[int, list[Part]]:
+    found: dict[int, list[Part]] = {}
+    for site_id, *rest in here.conn.execute(_spares_query(marks), {"b_zone": here.zone}):
+        found.setdefault(site_id, []).append(Part(*rest))
     return found
 
 
-def _open_cases(conn: Connection, zone: str) -> dict[int, list[OpenCase]]:
-    query = (
-        select(*CASE)
-        .join(sites, sites.c.id == cases.c.site_id)
-        # Groups have a site too; they come and go with their members.
-        .where(
-            cases.c.unit_id.is_(None),
-            cases.c.closed_at.is_(None),
-            cases.c.cause.not_like(GROUPS),
-            sites.c.time_zone == zone,
-        )
-        .order_by(cases.c.id)
-    )
+_STORED = select(*STORED, duties.c.site_id, *KEPT).join(sites, sites.c.id == duties.c.site_id).where(OF_SITE, HERE)
+_OPEN_CASES = (
+    select(*CASE)
+    .join(sites, sites.c.id == cases.c.site_id)
+    # Groups have a site too; they come and go with their members.
+    .where(cases.c.unit_id.is_(None), cases.c.closed_at.is_(None), cases.c.cause.not_like(GROUPS), HERE)
+    .order_by(cases.c.id)
+)
+
+
+def _stored(here: Here) -> dict[int, dict[str, Stored]]:
+    found: dict[int, dict[str, Stored]] = {}
+    for row in here.conn.execute(_STORED, {"b_zone": here.zone}):
+        found.setdefault(row[_WIDTH], {})[row[0]] = stored_duty(row)
+    return found
+
+
+def _open_cases(here: Here) -> dict[int, list[OpenCase]]:
     found: dict[int, list[OpenCase]] = {}
-    for row in conn.execute(query):
+    for row in here.conn.execute(_OPEN_CASES, {"b_zone": here.zone}):
         case = OpenCase(*row)
         found.setdefault(case.site_id, []).append(case)
     return found
-
-
-def _places(conn: Connection, zone: str) -> dict[int, Place]:
-    query = select(sites.c.id, sites.c.time_zone, sites.c.country, sites.c.subdivision, sites.c.site_type).where(
-        sites.c.time_zone == zone
-    )
-    return {site_id: Place(*rest) for site_id, *rest in conn.execute(query)}

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Set
 from datetime import date
 from functools import partial
-from typing import Any, NamedTuple
+from typing import Any
 
-from sqlalchemy import Connection, Select, func, select
+from sqlalchemy import Connection, Integer, cast, false, func, null, select, union_all
 
 from .. import addresses
 from ..reckoning.facts import Place
@@ -17,19 +17,39 @@ from ..reckoning.staffing import Contact, Needed, Responder, contact_duty, neede
 from ..settings import Settings
 from ..store.tables import people, person_roles, person_sites, sites, units
 from .differences import Changes
+from .glance import CONTACTS, HERE, LEAVING, Here
 from .loading import zones
 from .people import BATCH, CertificateRules, Person, homes, load_people, reckoned, untils
 from .reckoners import Reckoners
 from .rulebook import RuleBook
 from .spares import reckon_spares
 
-_CONTACT_ROLES = ("site-contact", "coordinator")
-
-
-class _Site(NamedTuple):
-    id: int
-    place: Place
-    own: int | None
+_NOWHERE = cast(null(), Integer)  # in the place of a site: somebody of the whole fleet
+_COUNTED = (
+    select(units.c.site_id, func.count())
+    .join(sites, sites.c.id == units.c.site_id)
+    .where(HERE)
+    .group_by(units.c.site_id)
+)
+_TRAINED = select(person_roles.c.person_id).where(person_roles.c.role == "responder")
+_RESPONDERS = union_all(
+    select(people.c.id, _NOWHERE).where(people.c.whole_fleet, people.c.id.in_(_TRAINED)),
+    select(person_sites.c.person_id, person_sites.c.site_id)
+    .join(sites, sites.c.id == person_sites.c.site_id)
+    .where(HERE, person_sites.c.person_id.in_(_TRAINED)),
+)
+_WITH_UNITS = select(sites.c.id).where(HERE, sites.c.id.in_(select(units.c.site_id)))
+_BEING_LEFT = _WITH_UNITS.where(
+    sites.c.id.in_(select(person_sites.c.site_id).join(people, people.c.id == person_sites.c.person_id).where(LEAVING))
+)
+_WHO = (people.c.person, people.c.email, people.c.left_on)
+_CONTACTS = union_all(
+    select(*_WHO, _NOWHERE.label("site_id")).where(people.c.whole_fleet, people.c.id.in_(CONTACTS)),
+    select(*_WHO, person_sites.c.site_id)
+    .join(person_sites, person_sites.c.person_id == people.c.id)
+    .join(sites, sites.c.id == person_sites.c.site_id)
+    .where(HERE, people.c.id.in_(CONTACTS), people.c.whole_fleet == false()),
+).order_by("person")
 
 
 def owe_sites(
@@ -43,23 +63,21 @@ def owe_sites(
     changes: Changes,
 ) -> None:
     """What sites owe for no one unit: spares, and enough people."""
-    reckoners.renew(conn)
-    others = staff_duties(conn, book, settings, on, zone, site_ids)
-    reckon_spares(conn, zone, site_ids, partial(reckoners.at, day=on), changes, marks=reckoners.marks, others=others)
+    here = Here(conn, zone)
+    reckoners.take(conn, here.seen.newest)
+    others = staff_duties(here, book, settings, on, site_ids)
+    reckon_spares(here, site_ids, partial(reckoners.at, day=on), changes, marks=reckoners.marks, others=others)
 
 
 def staff_duties(
-    conn: Connection, book: RuleBook, settings: Settings, day: date, zone: str, site_ids: Set[int] | None = None
+    here: Here, book: RuleBook, settings: Settings, day: date, site_ids: Set[int] | None = None
 ) -> dict[int, list[Duty]]:
     """By site of the zone: the duties about its people on the day; with `site_ids`, only of these sites.
 
     Where nobody asks for responders and nobody leaves, that is found out without looking at any site.
     """
     found: dict[int, list[Duty]] = {}
-    for site_id, duty in (
-        *_responders(conn, book, settings, day, zone, site_ids),
-        *_contacts(conn, day, zone, site_ids),
-    ):
+    for site_id, duty in (*_responders(here, book, settings, day, site_ids), *_contacts(here, day, site_ids)):
         found.setdefault(site_id, []).append(duty)
     return found
 
@@ -75,111 +93,87 @@ def staff_on(
         for person, owed in reckoned(load_people(conn, list(batch)), rules, []):
             yield from ((person, batch[person.id], duty) for duty in owed)
     for zone in zones(conn):
-        for site_id, owed_here in staff_duties(conn, book, settings, day, zone).items():
+        for site_id, owed_here in staff_duties(Here(conn, zone), book, settings, day).items():
             yield from ((None, site_id, duty) for duty in owed_here)
 
 
 def _responders(
-    conn: Connection, book: RuleBook, settings: Settings, day: date, zone: str, site_ids: Set[int] | None
+    here: Here, book: RuleBook, settings: Settings, day: date, site_ids: Set[int] | None
 ) -> Iterable[tuple[int, Duty]]:
     rules = [rule for rule in book.rules if rule.subject is Subject.RESPONDERS and rule.in_force(day)]
-    default = settings.rounds.responders
-    asked = _asked(conn, rules, default, day, zone, site_ids)
+    asked = _asked(here, rules, settings.rounds.responders, day, site_ids)
     if not asked:
         return
-    by_site, everywhere = _trained(conn, zone, set(asked))
+    by_site, everywhere = _trained(here, set(asked))
     ids = everywhere.union(*by_site.values())
-    until = untils(conn, ids, CertificateRules(book, day))
+    until = untils(here.conn, ids, CertificateRules(book, day))
     for site_id, wanted in sorted(asked.items()):
-        here = by_site.get(site_id, set()) | everywhere
-        duty = responders_duty(day, wanted, [Responder(*until[person_id]) for person_id in sorted(here)])
+        at_hand = by_site.get(site_id, set()) | everywhere
+        duty = responders_duty(day, wanted, [Responder(*until[person_id]) for person_id in sorted(at_hand)])
         if duty is not None:
             yield site_id, duty
 
 
-def _asked(
-    conn: Connection, rules: list[Rule], default: int, day: date, zone: str, site_ids: Set[int] | None
-) -> dict[int, Needed]:
+def _asked(here: Here, rules: list[Rule], default: int, day: date, site_ids: Set[int] | None) -> dict[int, Needed]:
     """The sites that are to have responders, and how many."""
-    query = select(sites.c.id, sites.c.country, sites.c.subdivision, sites.c.site_type, sites.c.responders).where(
-        sites.c.time_zone == zone
-    )
-    if not default and not rules:
-        query = query.where(sites.c.responders.is_not(None))
-    listed = [_Site(row[0], Place(zone, *row[1:4]), row[4]) for row in conn.execute(query)]
-    if site_ids is not None:
-        listed = [site for site in listed if site.id in site_ids]
+    if not default and not rules and not here.seen.responders:
+        return {}
+    listed = [
+        site
+        for site in here.sites
+        if (default or rules or site.responders is not None) and (site_ids is None or site.id in site_ids)
+    ]
     if not listed:
         return {}
-    counted = (
-        select(units.c.site_id, func.count())
-        .join(sites, sites.c.id == units.c.site_id)
-        .where(sites.c.time_zone == zone)
-        .group_by(units.c.site_id)
-    )
-    counts: dict[int, int] = dict(conn.execute(counted).all())
+    # What is set for a site is its own affair, however many units it has.
+    counts: dict[int, int] = {}
+    if default or rules:
+        counts = dict(here.conn.execute(_COUNTED, {"b_zone": here.zone}).all())
     bound: dict[Place, tuple[Rule, ...]] = {}
     found: dict[int, Needed] = {}
     for site in listed:
-        here = bound.get(site.place)
-        if here is None:
-            here = bound[site.place] = binding(rules, site.place, day)
-        wanted = needed(site.own, default, here, counts.get(site.id, 0))
+        binding_here = bound.get(site.place)
+        if binding_here is None:
+            binding_here = bound[site.place] = binding(rules, site.place, day)
+        wanted = needed(site.responders, default, binding_here, counts.get(site.id, 0))
         if wanted.number:
             found[site.id] = wanted
     return found
 
 
-def _trained(conn: Connection, zone: str, site_ids: Set[int]) -> tuple[dict[int, set[int]], set[int]]:
+def _trained(here: Here, site_ids: Set[int]) -> tuple[dict[int, set[int]], set[int]]:
     """The responders of these sites, and those of the whole fleet, by number."""
-    having = select(person_roles.c.person_id).where(person_roles.c.role == "responder")
-    everywhere = set(conn.execute(select(people.c.id).where(people.c.whole_fleet, people.c.id.in_(having))).scalars())
-    query = (
-        select(person_sites.c.site_id, person_sites.c.person_id)
-        .join(sites, sites.c.id == person_sites.c.site_id)
-        .where(sites.c.time_zone == zone, person_sites.c.person_id.in_(having))
-    )
+    everywhere: set[int] = set()
     by_site: dict[int, set[int]] = {}
-    for site_id, person_id in conn.execute(query):
-        if site_id in site_ids:
+    for person_id, site_id in here.conn.execute(_RESPONDERS, {"b_zone": here.zone}):
+        if site_id is None:
+            everywhere.add(person_id)
+        elif site_id in site_ids:
             by_site.setdefault(site_id, set()).add(person_id)
     return by_site, everywhere
 
 
-def _contacts(conn: Connection, day: date, zone: str, site_ids: Set[int] | None) -> Iterable[tuple[int, Duty]]:
-    having = select(person_roles.c.person_id).where(person_roles.c.role.in_(_CONTACT_ROLES))
-    leaving = conn.execute(
-        select(people.c.id, people.c.whole_fleet).where(people.c.left_on.is_not(None), people.c.id.in_(having))
-    ).all()
-    if not leaving:
+def _contacts(here: Here, day: date, site_ids: Set[int] | None) -> Iterable[tuple[int, Duty]]:
+    if not (here.seen.leaving or here.seen.leaving_everywhere):
         return
-    their_sites = select(person_sites.c.site_id).join(people, people.c.id == person_sites.c.person_id)
-    wanted = select(sites.c.id).where(sites.c.time_zone == zone, sites.c.id.in_(select(units.c.site_id)))
-    if not any(row.whole_fleet for row in leaving):
-        wanted = wanted.where(sites.c.id.in_(their_sites.where(people.c.left_on.is_not(None), people.c.id.in_(having))))
-    listed = set(conn.execute(wanted).scalars())
+    named = {"b_zone": here.zone}
+    wanted = _WITH_UNITS if here.seen.leaving_everywhere else _BEING_LEFT
+    listed = set(here.conn.execute(wanted, named).scalars())
     if site_ids is not None:
         listed &= site_ids
-    everywhere = [_contact(row) for row in conn.execute(_who().where(people.c.whole_fleet, people.c.id.in_(having)))]
+    if not listed:
+        return
+    everywhere: list[Contact] = []
     by_site: dict[int, list[Contact]] = {site_id: [] for site_id in sorted(listed)}
-    query = (
-        _who()
-        .add_columns(person_sites.c.site_id)
-        .join(person_sites, person_sites.c.person_id == people.c.id)
-        .join(sites, sites.c.id == person_sites.c.site_id)
-        .where(sites.c.time_zone == zone, people.c.id.in_(having), people.c.whole_fleet.is_(False))
-    )
-    for row in conn.execute(query):
-        if row.site_id in by_site:
+    for row in here.conn.execute(_CONTACTS, named):
+        if row.site_id is None:
+            everywhere.append(_contact(row))
+        elif row.site_id in by_site:
             by_site[row.site_id].append(_contact(row))
     for site_id, contacts in by_site.items():
         duty = contact_duty(day, contacts, everywhere)
         if duty is not None:
             yield site_id, duty
-
-
-def _who() -> Select[Any]:
-    return select(people.c.person, people.c.email, people.c.left_on).order_by(people.c.person)
 
 
 def _contact(row: Any) -> Contact:

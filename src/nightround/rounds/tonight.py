@@ -25,6 +25,7 @@ from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
 from ..register.closures import closed
 from ..store.database import raise_version
+from ..store.recalling import recall
 from ..store.tables import fleet, sites, units
 from . import ledger, rulechanges
 from .causes import Limits
@@ -128,9 +129,9 @@ def run_round(
         return None
     started = time.perf_counter()
     result = RoundResult(on, zone)
+    reckoners = Reckoners(book)
     with program.store.read() as conn:
-        reckoners = Reckoners(book, conn)
-    changes = changes_of(program, on, program.clock(), reckoners)
+        changes = changes_of(conn, program, on, program.clock(), reckoners)
     after = 0
     size = program.settings.rounds.batch
     try:
@@ -231,7 +232,8 @@ def reckon_units(
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
-        changes = changes_of(program, on, now, reckoners)
+        with program.store.read() as conn:
+            changes = changes_of(conn, program, on, now, reckoners)
         for start in range(0, len(zone_ids), program.settings.rounds.batch):
             changes.clear()
             batch = zone_ids[start : start + program.settings.rounds.batch]
@@ -338,10 +340,13 @@ def add(result: RoundResult, changes: Changes) -> None:
     result.cases_closed += len(changes.closed)
 
 
-def changes_of(program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
+_NAMESPACE = select(fleet.c.namespace)
+
+
+def changes_of(conn: Connection, program: Program, on: date, now: datetime, reckoners: Reckoners) -> Changes:
     """What a reckoning writes its findings into."""
     wanted = program.settings.cases
+    # It never changes, whatever else of its row does.
+    namespace = recall(conn, "namespace", (), lambda: str(conn.execute(_NAMESPACE).scalar_one()))
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
-    with program.store.read() as conn:
-        namespace = str(conn.execute(select(fleet.c.namespace)).scalar_one())
-        return Changes(namespace, on, now, limits, closed(conn, on))
+    return Changes(namespace, on, now, limits, closed(conn, on))

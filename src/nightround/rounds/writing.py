@@ -44,24 +44,30 @@ _CASE = (
         }
     )
 )
+_GONE = delete(duties).where(duties.c.id == bindparam("row_id"))
+_NEW_DUTY, _MOVE, _NEW_CONDITION, _OPEN = (insert(table) for table in (duties, moves, conditions, cases))
+_OUTDATE = (
+    update(cases)
+    .where(
+        cases.c.id.in_(
+            select(cases.c.group_id)
+            .where(cases.c.id.in_(bindparam("b_changed", expanding=True)), cases.c.group_id.is_not(None))
+            .scalar_subquery()
+        )
+    )
+    .values(stale=True)
+)
 _CLOSE = update(cases).where(cases.c.id == bindparam("row_id")).values(state="closed", closed_at=bindparam("now"))
 
 
 def write(conn: Connection, changes: Changes, now: datetime) -> None:
     """All of it; the caller's transaction makes it all or nothing."""
-    if changes.gone_duties:
-        conn.execute(
-            delete(duties).where(duties.c.id == bindparam("row_id")), [{"row_id": i} for i in changes.gone_duties]
-        )
-    for table, rows in (
-        (duties, changes.new_duties),
-        (moves, changes.moves),
-        (conditions, changes.new_conditions),
-        (cases, changes.opened),
-    ):
-        if rows:
-            conn.execute(insert(table), rows)
     for statement, rows in (
+        (_GONE, [{"row_id": number} for number in changes.gone_duties]),
+        (_NEW_DUTY, changes.new_duties),
+        (_MOVE, changes.moves),
+        (_NEW_CONDITION, changes.new_conditions),
+        (_OPEN, changes.opened),
         (_DUTY, changes.changed_duties),
         (_CONDITION, changes.changed_conditions),
         (_CASE, changes.reworded),
@@ -77,6 +83,4 @@ def write(conn: Connection, changes: Changes, now: datetime) -> None:
 def _outdate(conn: Connection, changed: Sequence[int]) -> None:
     """Marks the groups that these cases are told by: what they say is to be looked at again."""
     for start in range(0, len(changed), 500):
-        some = changed[start : start + 500]
-        groups = select(cases.c.group_id).where(cases.c.id.in_(some), cases.c.group_id.is_not(None))
-        conn.execute(update(cases).where(cases.c.id.in_(groups.scalar_subquery())).values(stale=True))
+        conn.execute(_OUTDATE, {"b_changed": changed[start : start + 500]})

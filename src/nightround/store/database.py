@@ -35,6 +35,11 @@ class Store:
     def __init__(self, engine: Engine) -> None:
         self.engine = engine
         self.full = False
+        # Made once, since a unit of work may be very short.
+        reads: dict[str, Any] = {"nightround_unit": "read"}
+        if engine.dialect.name == "postgresql":
+            reads |= {"isolation_level": "REPEATABLE READ", "postgresql_readonly": True}
+        self._reads, self._writes = engine.execution_options(**reads), engine.execution_options(nightround_unit="write")
 
     @property
     def dialect(self) -> str:
@@ -43,17 +48,14 @@ class Store:
     @contextmanager
     def read(self) -> Iterator[Connection]:
         """A snapshot: everything read inside it is of one moment. Never write in it."""
-        with self.engine.connect().execution_options(nightround_unit="read") as conn:
-            if self.dialect == "postgresql":
-                conn = conn.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
-            with conn.begin():
-                yield conn
+        with self._reads.connect() as conn, conn.begin():
+            yield conn
 
     @contextmanager
     def write(self) -> Iterator[Connection]:
         """One transaction: all of it or nothing. Committed when the block ends without an error."""
         try:
-            with self.engine.connect().execution_options(nightround_unit="write") as conn, conn.begin():
+            with self._writes.connect() as conn, conn.begin():
                 yield conn
         except DBAPIError as error:
             self.full = self.full or disk_full(error)
@@ -64,7 +66,7 @@ class Store:
         if not self.full:
             return True
         try:
-            with self.engine.connect().execution_options(nightround_unit="write") as conn, conn.begin() as begun:
+            with self._writes.connect() as conn, conn.begin() as begun:
                 conn.execute(insert(beats).values(name="room", at=datetime(1970, 1, 1, tzinfo=UTC), note="." * _PROBE))
                 begun.rollback()
         except DBAPIError as error:
@@ -146,4 +148,7 @@ def found_fleet(conn: Connection, now: datetime, namespace: str | None = None) -
 
 def raise_version(conn: Connection) -> None:
     """Says that something a reader could notice has changed; feeds look at this number first."""
-    conn.execute(update(fleet).values(version=fleet.c.version + 1))
+    conn.execute(_RAISE_VERSION)
+
+
+_RAISE_VERSION = update(fleet).values(version=fleet.c.version + 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from typing import Any
 
 from sqlalchemy import Connection, Engine, create_engine, delete, event
@@ -20,11 +20,55 @@ _KEPT_BYTES = (feed_states, events)  # what calendars keep between two looks; ma
 
 
 class Copy(Store):
-    """A store in memory that nobody else has. What was read from it before is `recalled`."""
+    """A store in memory that nobody else has. What was read from it before is `recalled`.
+
+    All of it is one transaction that is never committed, and a unit of work a savepoint within it: that is as good
+    where nobody else looks, and there may be tens of thousands of them.
+    """
 
     def __init__(self, engine: Engine) -> None:
-        super().__init__(engine)
         self.recalled = Recalled()
+        self.recalled.watch(engine)
+        super().__init__(engine)
+        self._busy = False
+        self._conn = engine.connect()
+        self._conn.begin()
+
+    @contextmanager
+    def read(self) -> Iterator[Connection]:
+        """As `Store.read`."""
+        with self._unit():
+            yield self._conn
+
+    @contextmanager
+    def write(self) -> Iterator[Connection]:
+        """As `Store.write`."""
+        driver: Any = self._conn.connection.driver_connection
+        with self._unit():
+            driver.execute("SAVEPOINT unit")
+            try:
+                yield self._conn
+            except BaseException:
+                driver.execute("ROLLBACK TO unit")
+                self.recalled.forget()
+                raise
+            finally:
+                driver.execute("RELEASE unit")
+
+    def close(self) -> None:
+        """As `Store.close`."""
+        self._conn.close()
+        super().close()
+
+    @contextmanager
+    def _unit(self) -> Iterator[None]:
+        if self._busy:
+            raise RuntimeError("a unit of work within another; elsewhere they would wait for each other")
+        self._busy = True
+        try:
+            yield
+        finally:
+            self._busy = False
 
 
 @contextmanager
@@ -39,38 +83,38 @@ def copy_in_memory(store: Store, progress: Progress = lambda done, total: None) 
     )
     event.listen(engine, "connect", _pragmas)
     event.listen(engine, "begin", begin_sqlite)
-    copy = Copy(engine)
     try:
         with store.read() as conn:
             if store.dialect == "sqlite":
-                _pages(conn, copy, progress)
-            else:
-                _rows(conn, copy, progress)
-        copy.recalled.watch(engine)
+                _pages(conn, engine, progress)
+            copy = Copy(engine)
+            with copy.write() as out:
+                if store.dialect == "sqlite":
+                    for table in reversed(_KEPT_BYTES):
+                        out.execute(delete(table))
+                else:
+                    _rows(conn, out, progress)
         yield copy
-    finally:
         copy.close()
+    finally:
+        engine.dispose()
 
 
-def _pages(conn: Connection, copy: Store, progress: Progress) -> None:
+def _pages(conn: Connection, engine: Engine, progress: Progress) -> None:
     """SQLite's online backup from the very snapshot that `conn` reads."""
     source: Any = conn.connection.driver_connection
-    with copy.engine.connect() as target:
-        into: Any = target.connection.driver_connection
+    with closing(engine.raw_connection()) as made:
+        into: Any = made.driver_connection
         source.backup(into, pages=4096, progress=lambda _status, left, total: progress(total - left, total), sleep=0)
-    with copy.write() as out:
-        for table in reversed(_KEPT_BYTES):
-            out.execute(delete(table))
 
 
-def _rows(conn: Connection, copy: Store, progress: Progress) -> None:
+def _rows(conn: Connection, out: Connection, progress: Progress) -> None:
     """Every row of the one snapshot that `conn` reads, table by table."""
-    with copy.write() as out:
-        metadata.create_all(out)
-        done = 0
-        for table in metadata.sorted_tables:
-            if table not in _KEPT_BYTES:
-                done = copy_table(conn, out, table, done, None, progress)
+    metadata.create_all(out)
+    done = 0
+    for table in metadata.sorted_tables:
+        if table not in _KEPT_BYTES:
+            done = copy_table(conn, out, table, done, None, progress)
 
 
 def _pragmas(dbapi_connection: Any, _record: Any) -> None:

@@ -40,20 +40,21 @@ class Recalled:
         found: T = kept[1]
         return found
 
+    def forget(self) -> None:
+        """Keeps nothing of what was read before, because something that was written has been undone."""
+        self._writes[_ANY] += 1
+
     def watch(self, engine: Engine) -> None:
         """Counts from now on what is written through the engine, and lets `recall` find this."""
 
         def wrote(_conn: Any, _cursor: Any, statement: str, _parameters: Any, context: Any, _many: bool) -> None:
-            if context.isinsert or context.isupdate or context.isdelete:
-                self._writes[context.compiled.statement.table.name] += 1
-            elif context.compiled is None and not statement.startswith(_HARMLESS):
+            said = None if context.compiled is None else context.compiled.statement
+            if said is not None and said.is_dml:
+                self._writes[said.table.name] += 1
+            elif (said is None or not said.is_select) and not statement.startswith(_HARMLESS):
                 self._writes[_ANY] += 1
 
-        def undone(_conn: Any) -> None:
-            self._writes[_ANY] += 1
-
         event.listen(engine, "before_cursor_execute", wrote)
-        event.listen(engine, "rollback", undone)
         engine.update_execution_options(**{_OPTION: self})
 
 

@@ -455,6 +455,7 @@ tellings = Table(
     Column("turn", Integer, nullable=False),
     Column("message_id", ForeignKey("messages.id"), nullable=False, index=True),
     UniqueConstraint("case_id", "mailbox", "lap", "rung", "turn"),
+    Index("ix_tellings_case_id_lap", "case_id", "lap"),  # every look asks for the lap that each open case is in
 )
 
 feeds = Table(

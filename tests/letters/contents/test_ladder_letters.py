@@ -9,8 +9,9 @@ from sqlalchemy import update
 
 from nightround.bootstrap import Program
 from nightround.cases import taking
+from nightround.cases.rota import Rota
 from nightround.letters import telling
-from nightround.letters.errands import next_step
+from nightround.letters.errands import plan
 from nightround.letters.withdrawing import withdraw_closed
 from nightround.settings_cases import Cases, Ladder, Step
 from nightround.store import happenings
@@ -76,7 +77,7 @@ def test_what_is_merely_overdue_wakes_nobody(staffed: Fleet, clock: Clock) -> No
     staffed.case("M1", good=day(-1))
     assert sweep(staffed) == []
     with staffed.program.store.read() as conn:
-        assert next_step(conn, staffed.program.settings, clock.now) == at(7)
+        assert plan(conn, staffed.program.settings, clock.now).next_at == at(7)
     clock.now = at(6, 59)
     assert sweep(staffed) == []
     clock.now = at(7)
@@ -107,7 +108,8 @@ def test_whoever_takes_the_watch_hears_of_what_is_open(staffed: Fleet, clock: Cl
     fault(staffed)
     assert sweep(staffed) == ["ON"]
     with staffed.program.store.read() as conn:
-        assert next_step(conn, staffed.program.settings, clock.now) == at(6)
+        watch = Rota.around(conn, staffed.program.settings, clock.now, timedelta(days=1))
+        assert watch.next_change(clock.now) == at(6)
     clock.now = at(6)
     assert sweep(staffed) == ["ZO"]
 
