@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 from sqlalchemy import select, update
@@ -146,3 +147,31 @@ def test_what_is_wrong_with_the_service_stands_on_top_for_everybody(
         assert answer.text.index('class="trouble"') < answer.text.index('<p class="lead"')
         assert "1 letter could not be sent for more than 60 minutes" in words(answer)
         assert "See why with: nightround deliver." in words(answer)
+
+
+@pytest.mark.parametrize(
+    ("person", "said"),
+    [
+        ("P1", "Held back: 2 letters about 3 cases, to Ada Ferrow, Dev Rana, since"),
+        ("P4", "Held back: 2 letters about 3 cases, to Ada Ferrow, Dev Rana, since"),
+        ("P2", "Held back: 2 letters about 1 case, since"),
+        ("P3", ""),
+    ],
+)
+def test_what_the_limit_of_an_hour_holds_back_is_said_of_the_cases_that_one_may_see(
+    settled: Program, visitor: NewVisitor, clock: Clock, person: str, said: str
+) -> None:
+    """Two an hour for the fleet, both gone at nine: nothing goes about the cases of MILL and POOL. There is none at
+    HALL/2, which is all that P3 sees; P2, a contact, is told how much and not who waits."""
+    settled.settings.cases.fleet_hour = 2
+    post(settled, *(replace(letter(name), kind="escalation") for name in ("a", "b")))
+    clock.forward(minutes=20)
+    text = words(visitor(settled, person).get("/"))
+    if not said:
+        assert "Held back" not in text
+        return
+    assert said in text
+    assert "because 2 within an hour are the limit of the fleet (cases.fleet_hour); there is room" in text
+    assert "again at Wed 25 Nov 2026, 10:00." in text
+    clock.forward(minutes=40)
+    assert "Held back" not in words(visitor(settled, person).get("/"))

@@ -13,9 +13,11 @@ from sqlalchemy import select
 from nightround.bootstrap import Program
 from nightround.cases.taking import take
 from nightround.register.days_off import add_absence
+from nightround.register.leaving import leave
 from nightround.register.log import NewEntry
 from nightround.register.recording import record
 from nightround.rehearsal.rehearsing import coming_days, rehearse
+from nightround.rounds.atonce import reckon_people
 from nightround.rounds.tonight import reckon_units
 from nightround.store.tables import cases
 from tests.conftest import Clock
@@ -94,6 +96,10 @@ def test_what_is_supposed_is_lived_as_it_was_rehearsed(quarters: Program, clock:
         person = "bo"
         from = 2026-11-26
         until = 2026-11-26
+        [[leaves]]
+        person = "ada"
+        on = 2026-11-26
+        replaced_by = "mo"
         [[smtp_down]]
         from = 2026-11-27T03:00:00Z
         until = 2026-11-27T16:30:00Z
@@ -113,6 +119,11 @@ def test_what_is_supposed_is_lived_as_it_was_rehearsed(quarters: Program, clock:
         with quarters.store.write() as conn:
             add_absence(conn, "bo", date(2026, 11, 26), date(2026, 11, 26))
 
+    def leaves() -> None:
+        with quarters.store.write() as conn:
+            leave(conn, "ada", date(2026, 11, 26), "mo")
+        reckon_people(quarters)
+
     def taken() -> None:
         with quarters.store.write() as conn:
             for case_id in conn.execute(
@@ -123,6 +134,7 @@ def test_what_is_supposed_is_lived_as_it_was_rehearsed(quarters: Program, clock:
     used_at, fault_at = datetime(2026, 11, 26, 11, 0, tzinfo=UTC), datetime(2026, 11, 26, 15, 20, tzinfo=UTC)
     acts = [
         (clock(), away),
+        (clock(), leaves),
         (used_at, log(2, "used", used_at, "ada")),
         (datetime(2026, 11, 26, 13, 10, tzinfo=UTC), taken),
         (fault_at, log(4, "fault", fault_at, note="it beeps")),

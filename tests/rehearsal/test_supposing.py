@@ -7,17 +7,23 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from sqlalchemy import select
 
 from nightround.bootstrap import Program
 from nightround.errors import UserError
+from nightround.register.leaving import leave
+from nightround.rehearsal.events import Away, Leaves, Logged, Taken
 from nightround.rehearsal.programme import Programme
 from nightround.rehearsal.rehearsing import coming_days, rehearse
-from nightround.rehearsal.supposed import Away, Logged, Supposed, Taken, read_supposed
+from nightround.rehearsal.supposed import Supposed, read_supposed
 from nightround.settings import Settings
 from nightround.store.database import Store
+from nightround.store.tables import people
 from tests.conftest import Clock
 
 from .build import furnish
+
+ADA_LEAVES = "[[leaves]]\nperson = 'ada'\non = 2026-11-30"
 
 
 @pytest.fixture
@@ -92,6 +98,22 @@ def test_times_are_those_of_the_site_and_a_bare_day_is_its_noon(paper: Program, 
         ("[[struck]]\nunit = 'BAY-01'\nat = 2026-12-01", "key struck: is not known"),
         ("[[away]]\nperson = 'bo'\nfrom = 2026-12-03\nuntil = 2026-12-01", "is before `from`; choose a later day"),
         ("[[away]]\nperson = 'bo'\nfrom = 2026-10-01\nuntil = 2026-10-03", "is not within what is rehearsed"),
+        ("[[leaves]]\nperson = 'eve'\non = 2026-11-30", "leaves 1, key person: 'eve' is not in the register"),
+        ("[[leaves]]\nperson = 'ada'", "leaves 1, key on: is missing; write it"),
+        ("[[leaves]]\nperson = 'ada'\non = 2026-11-24", "key on: 2026-11-24 is past; give 2026-11-25, or a later day"),
+        ("[[leaves]]\nperson = 'ada'\non = 2026-12-05", "is not over before the end; give 2026-12-04 or an earlier"),
+        ("[[leaves]]\nperson = 'ada'\non = 9999-12-31", "is not over before the end; give 2026-12-04 or an earlier"),
+        (f"{ADA_LEAVES}\nreplaced_by = 'ada'", "ada cannot take over from themselves"),
+        (f"{ADA_LEAVES}\nreplaced_by = 'em'", "key replaced_by: 'em' is not in the register"),
+        (f"{ADA_LEAVES}\nreplaced = 'bo'", "replaced: is not known (did you mean replaced_by?)"),
+        (
+            f"{ADA_LEAVES}\n[[leaves]]\nperson = 'ada'\non = 2026-12-01",
+            "leaves 2, key person: ada leaves already above; take one of them out",
+        ),
+        (
+            f"{ADA_LEAVES}\nreplaced_by = 'bo'\n[[leaves]]\nperson = 'bo'\non = 2026-11-29",
+            "leaves 1, key replaced_by: the last day of bo is to be 2026-11-29; name somebody who stays",
+        ),
         ("[[closed]]\nsite = 'BAI'\nfrom = 2026-12-01\nuntil = 2026-12-02", "'BAI' is not in the register (did"),
         ("[[smtp_down]]\nfrom = 2026-12-03\nuntil = 2026-12-01", "is not after `from`; choose a later time"),
         ("[[taken]]\nunit = 'BAY-01'\nby = 'ada'\nat = 2026-12-01\nuntil = 2027-06-01", "is not within 31 days after"),
@@ -154,6 +176,74 @@ def test_a_case_that_nobody_has_open_then_cannot_be_taken(paper: Program, tmp_pa
     text = "[[taken]]\nunit = 'BAY-02'\nby = 'ada'\nat = 2026-11-26\nuntil = 2026-11-27\n"
     found = _run(paper, tmp_path, text)
     assert "no case of BAY-02 is open then" in found.notes[0]
+
+
+def _last_day(program: Program, person: str, on: date) -> None:
+    with program.store.write() as conn:
+        leave(conn, person, on)
+
+
+def test_who_has_left_cannot_leave_and_who_is_leaving_cannot_take_over(paper: Program, tmp_path: Path) -> None:
+    _last_day(paper, "bo", date(2026, 11, 23))
+    with pytest.raises(UserError, match="leaves 1, key person: bo has left already, on 2026-11-23; take this out"):
+        _read(paper, tmp_path, "[[leaves]]\nperson = 'bo'\non = 2026-11-30")
+    with pytest.raises(UserError, match="key replaced_by: the last day of bo is 2026-11-23; name somebody who stays"):
+        _read(paper, tmp_path, f"{ADA_LEAVES}\nreplaced_by = 'bo'")
+
+
+def test_a_last_day_is_over_at_midnight_where_the_person_is(paper: Program, tmp_path: Path) -> None:
+    """Bo is in Los Angeles, where 4 December ends at 08:00 UTC of the 5th, an hour after these ten days have."""
+    paper.clock.now = datetime(2026, 11, 25, 7, 0, tzinfo=UTC)  # type: ignore[attr-defined]
+    with pytest.raises(UserError, match=r"2026-12-04 shows nothing.*give 2026-12-03 or an earlier day"):
+        _read(paper, tmp_path, "[[leaves]]\nperson = 'bo'\non = 2026-12-04")
+    found = _read(paper, tmp_path, "[[leaves]]\nperson = 'bo'\non = 2026-11-24\nreplaced_by = 'ada'").events
+    assert [type(one) for one in found] == [Leaves], "there the 24th has not ended yet"
+
+
+def test_from_the_minute_somebody_has_left_the_next_step_is_told(paper: Program, tmp_path: Path) -> None:
+    """Ada, alone on call, is told in the evening of her last day; the coordinator at the midnight that ends it, and
+    not only four hours after the fault."""
+    fault = "[[fault]]\nunit = 'BAY-02'\nat = 2026-11-26T22:30:00\n"
+    with_her = _run(paper, tmp_path, fault)
+    alone = _run(paper, tmp_path, fault + "[[leaves]]\nperson = 'ada'\non = 2026-11-26\n")
+    when = {
+        name: [(one.at, one.to) for one in found.messages if "BAY-02" in one.about and one.kind == "escalation"]
+        for name, found in (("with", with_her), ("without", alone))
+    }
+    first = (datetime(2026, 11, 26, 21, 30, tzinfo=UTC), "ada@example.org")
+    assert when["with"][:2] == [first, (datetime(2026, 11, 27, 1, 30, tzinfo=UTC), "ada@example.org")]
+    assert when["without"][:2] == [first, (datetime(2026, 11, 26, 23, 0, tzinfo=UTC), "coord@example.org")]
+    assert not [one for one in alone.messages if one.to == "ada@example.org" and one.at and one.at > first[0]]
+
+
+def test_whoever_takes_over_is_told_in_their_place(paper: Program, tmp_path: Path) -> None:
+    """Three leave one after the other, written down in another order; whoever is left has what all of them had."""
+    text = """
+        [[leaves]]
+        person = "bo"
+        on = 2026-11-26
+        replaced_by = "mo"
+        [[leaves]]
+        person = "ada"
+        on = 2026-11-25
+        replaced_by = "bo"
+        [[fault]]
+        unit = "BAY-02"
+        at = 2026-11-27T12:00:00
+        """
+    found = _run(paper, tmp_path, text)
+    told_of = [one for one in found.messages if "BAY-02" in one.about and one.kind == "escalation"]
+    assert (told_of[0].at, told_of[0].to) == (datetime(2026, 11, 27, 11, 0, tzinfo=UTC), "mo@example.org")
+    assert not {"ada@example.org", "bo@example.org"} & {one.to for one in told_of}
+    with paper.store.read() as conn:
+        assert conn.execute(select(people.c.person).where(people.c.left_on.is_not(None))).all() == []
+
+
+def test_a_site_of_which_nobody_is_left_is_said_at_the_end(paper: Program, tmp_path: Path) -> None:
+    text = "[[leaves]]\nperson = 'coord'\non = 2026-11-25\n"
+    plain, found = _run(paper, tmp_path), _run(paper, tmp_path, text)
+    assert "no-contact" not in {case["kind"] for case in plain.cases}
+    assert {case["site"] for case in found.cases if case["kind"] == "no-contact"} == {"BAY", "COVE"}
 
 
 @pytest.mark.parametrize(

@@ -17,7 +17,7 @@ from ..reckoning.dates import local_day
 from ..rounds import events
 from ..rounds.causes import MAIL_GIVEN_UP, ROUND_MISSED, SOON, URGENT, item, spoken, text_of
 from ..rounds.loading import zones
-from ..rounds.recent import recent
+from ..rounds.recent import recent, silent
 from ..rounds.todays import LATE
 from ..store.database import raise_version
 from ..store.tables import cases, fleet, messages, people
@@ -134,7 +134,10 @@ _GIVEN_UP = (
 
 def _rounds(conn: Connection, now: datetime) -> list[Found]:
     """The zones in which units stand whose newest finished round is too long ago, or was never."""
-    kept = recent(conn, zones(conn), now)
+    late = silent(conn, zones(conn), now - LATE)
+    if not late:
+        return []
+    kept = recent(conn, late, now)
     ended = {zone: its.last.at if its.last is not None else None for zone, its in kept.items()}
     found = []
     founded: datetime = now

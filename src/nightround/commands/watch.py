@@ -16,6 +16,7 @@ from ..cases.absences import first_known
 from ..cases.rota.saying import OnCall, on_call_now
 from ..cases.taking import take
 from ..errors import UserError
+from ..letters.held import held_back
 from ..reckoning.dates import local_day
 from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..register.closures import closed_now
@@ -143,6 +144,8 @@ def today_command(desk: Desk) -> int:
         found["closed"] = [dataclasses.asdict(site) for site in closed_now(conn, program.clock())]
         found["rota"] = rota.as_dict() | {"gaps": rota.as_dict()["gaps"][: len(rota.soon)]}
         wrong_now = troubles(conn, program.settings, program.clock(), full=program.store.full)
+        held = held_back(conn, program.settings, program.clock())
+        found["held_back"] = None if held is None else held.as_dict()
         found["troubles"] = [trouble.as_dict() for trouble in wrong_now]
     wrong = bool(
         found["rules_unreadable"]
@@ -157,6 +160,8 @@ def today_command(desk: Desk) -> int:
         desk.answer(found)
     else:
         _show(desk, found)
+        if held is not None:
+            desk.say(f"{held.line(in_zone(first_known(desk.settings.fleet.time_zone)), named=True)}.")
         _say_rota(desk, rota)
         with program.store.read() as conn:
             _say_closed(desk, conn, program.clock())

@@ -2,66 +2,128 @@
 
 What is held stays owed: the next sweep finds it again, and it goes in one letter as soon as there is room. The last
 place of an hour is kept for what is urgent; the fleet's last place for one letter to a coordinator that stands for
-all that is held.
+all that is held (`letters.standing_in`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
 from sqlalchemy import Connection, bindparam, func, select
 
-from ..reckoning.dates import local_day
 from ..settings import Settings
-from ..store.tables import messages, tellings
+from ..store.tables import messages
 from ..store.types import Instant
-from .audience import ABOUT_CASES, Reader
-from .matters import chunks
-from .planned import Errand, Mark, Plan
+from .audience import ABOUT_CASES, Reader, Watch
+from .planned import Errand, Held, Plan
+from .standing_in import stand_in
 from .templates import say_count, say_instant
 
 HOUR = timedelta(hours=1)
 SHOWN = 5
+PERSON, FLEET = "person_hour", "fleet_hour"  # the settings that limit
+_KINDS = {"escalations": "escalation", "openings": "opening", "closings": "closing"}
 
 
-def within(conn: Connection, settings: Settings, now: datetime, made: Plan, coordinators: Sequence[Reader]) -> Plan:
-    """The plan with what is too much for this hour left out, and findings that say so."""
-    gone = _gone(conn, now)
-    total = sum(map(len, gone.values()))
-    kept: dict[str, list[Errand]] = {"escalations": [], "openings": [], "closings": []}
-    held: list[tuple[Errand, datetime]] = []
-    for_fleet: list[Errand] = []
+def within(conn: Connection, settings: Settings, now: datetime, made: Plan, watch: Watch | None) -> Plan:
+    """The plan with what is too much for this hour left out, what that is, and findings that say so.
+
+    `watch` knows who is coordinator where; None where no case is open.
+    """
+    hour = _Hour(settings, _gone(conn, now), now)
+    kept: dict[str, list[Errand]] = {name: [] for name in _KINDS}
+    held: list[Held] = []
     ranked = [(name, errand) for name in kept for errand in getattr(made, name)]
     ranked.sort(key=lambda pair: not pair[1].urgent)
-    most = settings.cases.person_hour
     for name, errand in ranked:
-        went = gone.setdefault(errand.reader.mailbox, [])
-        room = (most if errand.urgent else most - 1) - len(went)
-        if room <= 0:
-            held.append((errand, went[-(most if errand.urgent else most - 1)] + HOUR))
-        elif total >= settings.cases.fleet_hour - 1:
-            for_fleet.append(errand)
+        limit = hour.limit(errand)
+        if limit:
+            held.append(Held(errand, _KINDS[name], limit, now))
         else:
-            went.append(now)
-            total += 1
-            if room == 1:
-                errand.last_until = went[-most if len(went) >= most else 0] + HOUR
+            hour.take_place(errand)
             kept[name].append(errand)
-    findings = list(made.findings)
-    if for_fleet and total < settings.cases.fleet_hour:
-        one = _for_all(conn, settings, for_fleet, coordinators, gone, now)
-        if one is not None:
-            kept["escalations"] = [errand for errand in kept["escalations"] if errand.reader != one.reader] + [one]
-    findings += _said(settings, held, for_fleet)
+    going = {errand.reader: errand for errand in kept["escalations"]}
+    gap = ""
+    # Whoever gets a letter in this sweep anyway needs no other place for it, so that the place may serve another.
+    for _ in range(len(going) + 1):
+        if not hour.last_place_is_free:
+            break
+        for_fleet = [one.errand for one in held if one.limit == FLEET]
+        found = stand_in(conn, watch, for_fleet, going, lambda to: to in going or hour.has_place(to), now)
+        gap = found.gap
+        if (one := found.errand) is None:
+            break
+        if one.reader not in going:
+            hour.take_place(one)
+        going[one.reader] = one
+        held = [other for other in held if other.limit != FLEET or not _stands_in(one, other)]
+    kept["escalations"] = list(going.values())
+    # There is room when enough of what has gone, in this sweep too, is an hour old.
+    held = [other._replace(room_at=hour.room_at(other.errand, other.limit)) for other in held]
     return replace(
         made,
         escalations=tuple(kept["escalations"]),
         openings=tuple(kept["openings"]),
         closings=tuple(kept["closings"]),
-        findings=tuple(findings),
+        findings=(*made.findings, *_said(settings, held, gap)),
+        held=tuple(held),
     )
+
+
+def is_full(conn: Connection, settings: Settings, now: datetime) -> bool:
+    """Whether so much went within the hour that something may be held back: a cheap look, before the plan is made."""
+    gone = _gone(conn, now).values()
+    most = max(map(len, gone), default=0)
+    return most >= settings.cases.person_hour - 1 or sum(map(len, gone)) >= settings.cases.fleet_hour - 1
+
+
+class _Hour:
+    """The places of the hour that ends now. `gone` has, by mailbox, when letters went, the oldest first."""
+
+    def __init__(self, settings: Settings, gone: dict[str, list[datetime]], now: datetime) -> None:
+        self._most, self._most_of_fleet = settings.cases.person_hour, settings.cases.fleet_hour
+        self._gone, self._now = gone, now
+        self._total = sum(map(len, gone.values()))
+
+    def limit(self, errand: Errand) -> str:
+        """The setting for which that letter has to wait; "" where there is a place for it."""
+        if len(self._gone.get(errand.reader.mailbox, ())) >= self._places(errand):
+            return PERSON
+        return FLEET if self._total >= self._most_of_fleet - 1 else ""
+
+    def room_at(self, errand: Errand, limit: str) -> datetime:
+        """When the setting lets a letter like that go, if nothing else went before it."""
+        if limit == PERSON:
+            return self._gone[errand.reader.mailbox][-self._places(errand)] + HOUR
+        went = sorted(at for times in self._gone.values() for at in times)
+        return went[-(self._most_of_fleet - 1)] + HOUR
+
+    @property
+    def last_place_is_free(self) -> bool:
+        """Whether the place that is kept for the letter that stands for others has not been taken."""
+        return self._total < self._most_of_fleet
+
+    def has_place(self, reader: Reader) -> bool:
+        """Whether that mailbox may still get something urgent."""
+        return len(self._gone.get(reader.mailbox, ())) < self._most
+
+    def take_place(self, errand: Errand) -> None:
+        """The letter goes. Where it takes the mailbox's last place it says until when nothing else comes."""
+        went = self._gone.setdefault(errand.reader.mailbox, [])
+        went.append(self._now)
+        self._total += 1
+        if len(went) >= self._places(errand):
+            errand.last_until = went[-self._most if len(went) >= self._most else 0] + HOUR
+
+    def _places(self, errand: Errand) -> int:
+        return self._most if errand.urgent else self._most - 1
+
+
+def _stands_in(one: Errand, other: Held) -> bool:
+    """Whether that letter tells its own reader what was held back for them."""
+    return other.errand.reader == one.reader and other.errand.marks.keys() <= one.marks.keys()
 
 
 def _gone(conn: Connection, now: datetime) -> dict[str, list[datetime]]:
@@ -83,52 +145,22 @@ _WRITTEN = (
 )
 
 
-def _for_all(
-    conn: Connection,
-    settings: Settings,
-    held: list[Errand],
-    coordinators: Sequence[Reader],
-    gone: dict[str, list[datetime]],
-    now: datetime,
-) -> Errand | None:
-    """One letter to the first coordinator who may still get one, about every case in the letters that are held."""
-    for reader in coordinators:
-        if len(gone.get(reader.mailbox, ())) >= settings.cases.person_hour:
-            continue
-        one = Errand(reader, local_day(now, reader.zone).isoformat(), whys={"coordinator"}, urgent=True)
-        for errand in held:
-            one.marks |= {case_id: mark for case_id, mark in errand.marks.items() if mark[1] >= 0}
-        for case_id in _had(conn, reader, one.marks):
-            del one.marks[case_id]
-        one.stands_for = tuple(dict.fromkeys(errand.reader.called for errand in held))
-        return one if one.marks else None
-    return None
-
-
-def _had(conn: Connection, reader: Reader, marks: Mapping[int, Mark]) -> list[int]:
-    """Those of the cases that the mailbox was told of at just that step."""
+def _said(settings: Settings, held: Sequence[Held], gap: str) -> list[str]:
     found = []
-    for chunk in chunks(list(marks)):
-        query = select(tellings.c.case_id, tellings.c.lap, tellings.c.rung, tellings.c.turn).where(
-            tellings.c.case_id.in_(chunk), tellings.c.mailbox == reader.mailbox
-        )
-        found += [case_id for case_id, *mark in conn.execute(query) if tuple(mark) == marks[case_id]]
-    return found
-
-
-def _said(settings: Settings, held: list[tuple[Errand, datetime]], for_fleet: list[Errand]) -> list[str]:
-    found = []
-    for errand, until in held[:SHOWN]:
+    for_person = [one for one in held if one.limit == PERSON]
+    for errand, _, _, until in for_person[:SHOWN]:
         room = say_instant(until, errand.reader.zone)
         found.append(
             f"{errand.reader.called} is told of {say_count(len(errand.marks), 'case')} after {room}: "
             f"{settings.cases.person_hour} letters within an hour are the limit (cases.person_hour)"
         )
-    if len(held) > SHOWN:
-        found.append(f"{len(held) - SHOWN} more people wait for their letters because of the limit cases.person_hour")
-    if for_fleet:
+    if len(for_person) > SHOWN:
         found.append(
-            f"{say_count(len(for_fleet), 'letter')} held back: {settings.cases.fleet_hour} within an hour are the "
-            "limit of the fleet (cases.fleet_hour)"
+            f"{len(for_person) - SHOWN} more people wait for their letters because of the limit cases.person_hour"
+        )
+    if len(held) > len(for_person):
+        found.append(
+            f"{say_count(len(held) - len(for_person), 'letter')} held back: {settings.cases.fleet_hour} within an "
+            f"hour are the limit of the fleet (cases.fleet_hour){f', and {gap}' if gap else ''}"
         )
     return found

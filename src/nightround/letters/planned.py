@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import NamedTuple
 
 from ..cases.climbing import Change
 from .audience import Reader
+from .resting import Resting
 
 Mark = tuple[int, int, int]  # lap, rung and turn under which somebody is told
 
@@ -39,9 +41,18 @@ class Errand:
         return list(self.marks)
 
 
+class Held(NamedTuple):
+    """A letter that the limit of an hour keeps back; `limit` is the setting, `room_at` when there is room again."""
+
+    errand: Errand
+    kind: str
+    limit: str
+    room_at: datetime
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """Who is told what, which cases go on to another step for it, and what nobody can be told.
+    """Who is told what, which cases go on to another step for it, what nobody can be told, and what is kept back.
 
     `next_at` is when, with the same people, a case next goes on to another step or somebody's hours first allow that
     they are told of one; None where no case is open or nobody can be told.
@@ -53,6 +64,8 @@ class Plan:
     changes: tuple[Change, ...]
     findings: tuple[str, ...]
     next_at: datetime | None = None
+    held: tuple[Held, ...] = ()
+    resting: Resting | None = None  # is to hear what has been told
 
     def going(self) -> dict[int, list[Reader]]:
         """By case, everybody who is told of it in this sweep."""

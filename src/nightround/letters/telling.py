@@ -84,6 +84,9 @@ def tell(
             continue
         if found is not None and _store(program, errand, *found):
             letters += 1
+            if made.resting is not None and kind != closing.KIND:
+                for case_id in found[1]:
+                    made.resting.told(case_id, errand.reader.mailbox)
             told = {"person": errand.reader.called, "kind": kind, "cases": len(found[1])}
             logger.info("told", extra=told)
     report(logger, made.findings, now)

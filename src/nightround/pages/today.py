@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, func, or_, select
 from starlette.responses import Response
 
+from ..letters.held import held_back
 from ..reckoning.dates import local_day
 from ..rounds.troubles import troubles
 from ..store.tables import conditions, duties, sites
@@ -19,7 +20,8 @@ from . import owing
 from .bars import Bar, bars
 from .doors import Visit
 from .fleet_state import CONDITIONS, NOT_RECKONED, rounds, set_aside, units_by_condition, zone_of
-from .matters import OpenCase, case_counts, cases_by_unit, unreliable
+from .look import say_instant
+from .matters import OpenCase, case_counts, cases_by_unit, seen_by, unreliable
 from .on_call import on_call
 from .owing import CHECKS, Owed
 from .people import Viewer
@@ -67,6 +69,7 @@ def show(visit: Visit) -> Response:
             "rounds": rounds(conn, viewer, now),
             "troubles": troubles(conn, visit.program.settings, now, full=visit.program.store.full),
             "set_aside": set_aside(conn, viewer),
+            "held_back": _held_back(conn, visit),
             "on_call": on_call(conn, viewer, visit.program.settings, now),
             "units_by_condition": by_condition,
             "unreliable": unreliable(conn, viewer, now, SHOWN),
@@ -90,6 +93,16 @@ def show(visit: Visit) -> Response:
     content["condition_bars"] = bars([Bar(word, word.replace(" ", "-"), number) for word, number in fleet])
     content["total"] = sum(by_condition.values())
     return visit.page("today.html", **content)
+
+
+def _held_back(conn: Connection, visit: Visit) -> str:
+    """What the limits of an hour hold back of the cases that the viewer may see, by their clock; else ""."""
+    found = held_back(conn, visit.program.settings, visit.now, seen_by(visit.known))
+    if found is None:
+        return ""
+    zone = zone_of(conn, visit.known, visit.program.settings)
+    named = visit.known.looks_after or "manager" in visit.known.roles
+    return f"{found.line(lambda at: say_instant(at, zone), named=named)}."
 
 
 def _standings(conn: Connection, viewer: Viewer, working: ColumnElement[bool]) -> dict[str, int]:

@@ -7,14 +7,14 @@ or held is taken out of the register: what they wrote into the log stays evidenc
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import ColumnElement, Connection, delete, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Date, bindparam, delete, func, insert, or_, select, update
 
 from ..errors import UserError
-from ..reckoning.dates import add_months, local_day
+from ..reckoning.dates import add_months, local_day, local_instant
 from ..reckoning.rules import Rule, Span, Subject
 from ..store.database import raise_version
 from ..store.tables import people, person_roles, person_sites, sites
@@ -37,6 +37,39 @@ class Left(NamedTuple):
 def has_left(left_on: date | None, zone: str, now: datetime) -> bool:
     """Whether somebody whose last day is `left_on` (None: none) is with us no more; the day is one in that zone."""
     return left_on is not None and local_day(now, _known(zone)) > left_on
+
+
+def gone_from(left_on: date, zone: str) -> datetime:
+    """The first instant, in UTC, at which somebody with that last day is with us no more."""
+    return local_instant(left_on + timedelta(days=1), time(), _known(zone))
+
+
+def goings(conn: Connection, fleet_zone: str, now: datetime) -> list[datetime]:
+    """The instants after `now` at which somebody leaves, by the day where they are, the first of them first."""
+    rows = conn.execute(_WITH_LAST_DAY, {"from_on": now.date() - timedelta(days=2)})
+    found = [gone_from(left_on, zone or first or fleet_zone) for left_on, zone, first in rows]
+    return sorted(at for at in found if at > now)
+
+
+def zones_of(conn: Connection, fleet_zone: str) -> dict[str, str]:
+    """By code of everybody, the zone in which their days are counted: their own, their first site's, the fleet's."""
+    query = select(people.c.person, people.c.time_zone, _FIRST_ZONE)
+    return {code: _known(zone or first or fleet_zone) for code, zone, first in conn.execute(query)}
+
+
+_FIRST_ZONE = (
+    select(sites.c.time_zone)
+    .join(person_sites, person_sites.c.site_id == sites.c.id)
+    .where(person_sites.c.person_id == people.c.id)
+    .order_by(sites.c.id)
+    .limit(1)
+    .correlate(people)
+    .scalar_subquery()
+)
+# Built once: a rehearsal asks it at every look ahead.
+_WITH_LAST_DAY = select(people.c.left_on, people.c.time_zone, _FIRST_ZONE).where(
+    people.c.left_on >= bindparam("from_on", type_=Date)
+)
 
 
 def with_us(day: date) -> ColumnElement[bool]:

@@ -8,10 +8,12 @@ from ..bootstrap import Program
 from ..cases.taking import take
 from ..errors import UserError
 from ..register.days_off import add_absence, add_closure
+from ..register.leaving import leave
 from ..register.recording import record
+from ..rounds.atonce import reckon_people
 from ..rounds.tonight import reckon_units
 from ..store.tables import cases
-from .supposed import Away, Closed, Event, Logged
+from .events import Away, Closed, Event, Leaves, Logged
 
 
 def happen(program: Program, event: Event) -> str:
@@ -32,6 +34,11 @@ def happen(program: Program, event: Event) -> str:
         if isinstance(event, Closed):
             with program.store.write() as conn:
                 add_closure(conn, event.site, event.from_on, event.until_on)
+            return ""
+        if isinstance(event, Leaves):
+            with program.store.write() as conn:
+                leave(conn, event.person, event.on, event.replaced_by)
+            reckon_people(program)
             return ""
         with program.store.write() as conn:
             told_as = func.coalesce(cases.c.group_id, cases.c.id)  # where a group stands for it, that is what is taken

@@ -20,63 +20,18 @@ from sqlalchemy import Connection, select
 from .. import addresses
 from ..cases.taking import LONGEST
 from ..errors import UserError
-from ..reckoning.dates import local_instant
+from ..reckoning.dates import local_day, local_instant
+from ..register.leaving import gone_from, has_left, zones_of
 from ..register.log import ENTRIES, NewEntry
 from ..register.recording import check_details, check_words
 from ..register.tomlfile import Table, meant, read
 from ..settings import Settings
 from ..store.tables import people, sites, units
+from .events import Away, Closed, Event, Leaves, Logged, Taken
 from .post import Outage, Refusal
 
 NOON = time(12)
 _NOT_LOGGED = ("struck",)  # a correction names an entry; there is none yet
-
-
-@dataclass(frozen=True, slots=True)
-class Logged:
-    """Something that happens to a unit."""
-
-    at: datetime
-    where: str
-    unit: str
-    entry: NewEntry
-
-
-@dataclass(frozen=True, slots=True)
-class Taken:
-    """Somebody says "I have it" of every case of a unit, until an instant."""
-
-    at: datetime
-    where: str
-    unit: str
-    unit_id: int
-    person: str
-    until: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class Away:
-    """Somebody says that they are away from the first to the last of these days, both included."""
-
-    at: datetime
-    where: str
-    person: str
-    from_on: date
-    until_on: date
-
-
-@dataclass(frozen=True, slots=True)
-class Closed:
-    """A site is said to be closed from the first to the last of these days, both included."""
-
-    at: datetime
-    where: str
-    site: str
-    from_on: date
-    until_on: date
-
-
-Event = Logged | Taken | Away | Closed
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +67,9 @@ class _Reader:
         self._sites = {row.site: row for row in conn.execute(select(sites.c.site, sites.c.time_zone))}
         in_units = select(units.c.unit, units.c.id, sites.c.time_zone).join(sites, sites.c.id == units.c.site_id)
         self._units = {row.unit: row for row in conn.execute(in_units)}
-        self._people = {row.person: row for row in conn.execute(select(people.c.person, people.c.id, people.c.email))}
+        persons = select(people.c.person, people.c.id, people.c.email, people.c.left_on)
+        self._people = {row.person: row for row in conn.execute(persons)}
+        self._zones = zones_of(conn, self._zone)
 
     def all(self, top: Table) -> Supposed:
         events: list[Event] = []
@@ -122,6 +79,10 @@ class _Reader:
         events += self._each(top, "taken", self._taken)
         events += self._each(top, "away", self._away)
         events += self._each(top, "closed", self._closed)
+        leaves: list[Leaves] = self._each(top, "leaves", self._leaves)
+        self._in_turn(top, leaves)
+        leaves.sort(key=lambda one: one.on)  # so that what was taken over is handed on
+        events += leaves
         outages = self._each(top, "smtp_down", self._outage)
         refusals = self._each(top, "refused", self._refusal)
         for entry in ENTRIES:
@@ -193,6 +154,45 @@ class _Reader:
     def _closed(self, table: Table, _key: str) -> Closed | None:
         site, days = self._site(table), self._days(table)
         return None if site is None or days is None else Closed(self._start, table.where, site.site, *days)
+
+    def _leaves(self, table: Table, _key: str) -> Leaves | None:
+        """Known from the beginning on, as a last day is that was entered in time."""
+        person, other = self._person(table, "person"), self._person(table, "replaced_by", required=False)
+        on = table.day("on", required=True)
+        if person is None or on is None:
+            return None
+        today = local_day(self._start, self._zones[person.person])
+        if has_left(person.left_on, self._zones[person.person], self._start):
+            table.wrong("person", f"{person.person} has left already, on {person.left_on}; take this out")
+        elif on >= date.max - timedelta(days=1) or gone_from(on, self._zones[person.person]) >= self._end:
+            table.wrong("on", f"{on} shows nothing, because it is not over before the end; {self._sooner(person)}")
+        elif on < today:
+            table.wrong("on", f"{on} is past; give {today}, or a later day")
+        if other is not None and other.person == person.person:
+            table.wrong("replaced_by", f"{person.person} cannot take over from themselves; name somebody else")
+        elif other is not None and other.left_on is not None and other.left_on <= on:
+            table.wrong("replaced_by", f"the last day of {other.person} is {other.left_on}; name somebody who stays")
+        return Leaves(self._start, table.where, person.person, on, "" if other is None else other.person)
+
+    def _sooner(self, person: Any) -> str:
+        """The cure for a last day that is over too late to be seen."""
+        latest = local_day(self._end - timedelta(seconds=1), self._zones[person.person]) - timedelta(days=1)
+        if latest < local_day(self._start, self._zones[person.person]):
+            return "rehearse more --days"
+        return f"give {latest} or an earlier day, or rehearse more --days"
+
+    def _in_turn(self, top: Table, leaves: list[Leaves]) -> None:
+        """That nobody leaves twice, or is to take over from somebody who stays longer."""
+        last: dict[str, Leaves] = {}
+        for one in leaves:
+            if one.person in last:
+                top.problems.append(f"{one.where}, key person: {one.person} leaves already above; take one of them out")
+            last.setdefault(one.person, one)
+        for one in leaves:
+            other = last.get(one.replaced_by)
+            if other is not None and other.on <= one.on:
+                said = f"the last day of {other.person} is to be {other.on}; name somebody who stays"
+                top.problems.append(f"{one.where}, key replaced_by: {said}")
 
     def _days(self, table: Table) -> tuple[date, date] | None:
         """The days `from` and `until`, of which some must lie in what is rehearsed."""

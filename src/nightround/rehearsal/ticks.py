@@ -20,6 +20,7 @@ from ..letters import brake, closing
 from ..letters.audience import ABOUT_CASES, WEEKLY_ROLES, readers
 from ..letters.box import Outcome
 from ..reckoning.dates import local_day, local_instant
+from ..register.leaving import goings
 from ..rounds.causes import MAIL_GIVEN_UP
 from ..rounds.loading import zones
 from ..rounds.zones import next_instant as next_in_zone
@@ -150,6 +151,11 @@ def _absences(conn: Connection, settings: Settings, now: datetime) -> Iterator[d
         yield absence.until_at
 
 
+def _goings(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
+    """When somebody's last day is over."""
+    yield from goings(conn, settings.fleet.time_zone, now)
+
+
 def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
     """When the flood brake has room again, where the last hour was so full that something may be held back."""
     gone = [(mailbox, at) for mailbox, at in conn.execute(_WRITTEN, {"b_after": now - brake.HOUR})]
@@ -163,7 +169,7 @@ _WRITTEN = select(func.lower(messages.c.to_address), messages.c.created_at).wher
 )
 
 
-_SOURCES: tuple[Source, ...] = (_weekly_letters, _taken, _watches, _absences, _room, closing.waits)
+_SOURCES: tuple[Source, ...] = (_weekly_letters, _taken, _watches, _absences, _goings, _room, closing.waits)
 # What decides, besides the time, who is told of what and which letter goes.
 _TOLD_BY = (
     absences,

@@ -11,6 +11,7 @@ from typing import NamedTuple
 from sqlalchemy import Connection, bindparam, exists, select
 
 from ..reckoning.facts import Place
+from ..store.recalling import recall
 from ..store.tables import duties, parts, people, person_roles, person_sites, sites, units
 from .reckoners import NEWEST
 
@@ -49,6 +50,9 @@ class Here:
 
     @cached_property
     def sites(self) -> tuple[SiteHere, ...]:
+        return recall(self.conn, ("sites here", self.zone), (sites,), self._read_sites)
+
+    def _read_sites(self) -> tuple[SiteHere, ...]:
         rows = self.conn.execute(_SITES, {"b_zone": self.zone})
         return tuple(SiteHere(row[0], Place(*row[1:5]), row[5]) for row in rows)
 

@@ -25,7 +25,7 @@ from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
 from ..register.closures import closed
 from ..store.database import raise_version
-from ..store.recalling import recall
+from ..store.recalling import notes, recall
 from ..store.tables import fleet, sites, units
 from . import ledger, rulechanges
 from .causes import Limits
@@ -349,4 +349,4 @@ def changes_of(conn: Connection, program: Program, on: date, now: datetime, reck
     # It never changes, whatever else of its row does.
     namespace = recall(conn, "namespace", (), lambda: str(conn.execute(_NAMESPACE).scalar_one()))
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
-    return Changes(namespace, on, now, limits, closed(conn, on))
+    return Changes(namespace, on, now, limits, closed(conn, on), notes(conn, "texts"))
