@@ -67,7 +67,7 @@ def waits(conn: Connection, settings: Settings, now: datetime) -> list[datetime]
     told = _told_of_closed(conn)
     if not told:
         return []
-    known = Ladders(settings)
+    known = recall(conn, "ladders", (), lambda: Ladders(settings))
     ids = {row.person_id for row in told if row.person_id is not None}
     by_id = {reader.id: reader for reader in readers(conn, settings, (), ids=ids, at=now)}
     found = []

@@ -24,7 +24,7 @@ from ..cases.hours import Hours
 from ..cases.ladders import Climb, Ladder
 from ..reckoning.dates import local_day, local_instant
 from ..settings import Settings
-from ..store.recalling import notes
+from ..store.recalling import notes, recall
 from ..store.tables import cases, messages, sites, tellings
 from ..store.types import Instant
 from . import brake, closing
@@ -45,7 +45,7 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
     """What is owed at that instant, or on a civil date."""
     at = moment(settings, now, on)
     open_now = open_cases(conn, at)
-    known = Ladders(settings)
+    known = recall(conn, "ladders", (), lambda: Ladders(settings))
     closings = closing.errands(conn, settings, known, now, on)
     if not open_now:
         return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))

@@ -20,6 +20,7 @@ from ..errors import UserError
 from ..rounds import events
 from ..rounds.troubles import Kind, troubles
 from ..settings import Settings
+from ..store.recalling import recall
 from ..store.tables import cases, climbs, messages, tellings
 from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
@@ -203,7 +204,10 @@ _ADD_TELLINGS = insert(tellings)
 
 
 def _all_open(conn: Connection, case_ids: list[int]) -> bool:
-    return all(conn.execute(_CLOSED, {"b_ids": chunk}).first() is None for chunk in chunks(case_ids))
+    def none_closed() -> bool:
+        return all(conn.execute(_CLOSED, {"b_ids": chunk}).first() is None for chunk in chunks(case_ids))
+
+    return recall(conn, ("all open", *case_ids), (cases,), none_closed)
 
 
 _CLOSED = (

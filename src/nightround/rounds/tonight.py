@@ -85,14 +85,20 @@ def owed(program: Program) -> list[tuple[str, date]]:
     now = program.clock()
     at = program.settings.rounds.at
     with program.store.read() as conn:
-        wanted = [(zone, owed_date(zone, now, at)) for zone in zones(conn)]
-        done = ledger.ended(conn, min((on for _, on in wanted), default=date.max))
+        found_done = notes(conn, "done")
+        known = {} if found_done is None else found_done  # what is done stays done
+        wanted = [(zone, on) for zone in zones(conn) if known.get(zone) != (on := owed_date(zone, now, at))]
+        if not wanted:
+            return []
+        done = ledger.ended(conn, [zone for zone, _ in wanted], min(on for _, on in wanted))
     found = []
     for zone, on in wanted:
         # One run by hand before that night came does not stand for it.
         finished = done.get((zone, on))
         if finished is None or finished < local_instant(on, at, zone):
             found.append((zone, on))
+        else:
+            known[zone] = on
     return found
 
 
