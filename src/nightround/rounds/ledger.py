@@ -62,12 +62,11 @@ def newest_on(conn: Connection, zone: str) -> date | None:
 def finished(conn: Connection, among: ColumnElement[bool]) -> dict[str, datetime | None]:
     """When a round last ended in each of the time zones in which units stand at sites for which the clause holds.
 
-    None where none ever has; in the order of the zones' names.
+    None where none ever has.
     """
     zones = select(sites.c.time_zone).where(among, sites.c.id.in_(select(units.c.site_id))).distinct().subquery()
     last = select(func.max(ledger.c.finished_at)).where(ledger.c.zone == zones.c.time_zone, ledger.c.state.in_(DONE))
-    query = select(zones.c.time_zone, last.scalar_subquery()).order_by(zones.c.time_zone)
-    return dict(conn.execute(query).all())
+    return dict(conn.execute(select(zones.c.time_zone, last.scalar_subquery())).all())
 
 
 def claim(
