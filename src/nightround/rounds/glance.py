@@ -16,8 +16,9 @@ from ..store.tables import duties, parts, people, person_roles, person_sites, si
 from .reckoners import NEWEST
 
 HERE = sites.c.time_zone == bindparam("b_zone")
-CONTACTS = select(person_roles.c.person_id).where(person_roles.c.role.in_(("site-contact", "coordinator")))
-LEAVING = people.c.left_on.is_not(None) & people.c.id.in_(CONTACTS)
+_CONTACT = person_roles.c.role.in_(("site-contact", "coordinator"))
+CONTACTS = select(person_roles.c.person_id).where(_CONTACT)
+LEAVING = people.c.left_on.is_not(None) & exists().where(person_roles.c.person_id == people.c.id, _CONTACT)
 OF_SITE = duties.c.unit_id.is_(None) & (duties.c.holder >= "s") & (duties.c.holder < "t")
 
 
