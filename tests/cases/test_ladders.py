@@ -199,6 +199,28 @@ def test_a_case_that_gets_worse_begins_at_the_top_of_the_other_ladder() -> None:
     assert better[:3] == (1, 0, 0) and better.severity == "soon"
 
 
+def test_what_has_become_long_overdue_begins_at_the_top_of_its_ladder_once() -> None:
+    soon = ladder(step("0 minutes", "daily"), step("3 working days", "daily", 2), severity="soon")
+    people = People([LONDON], [LONDON])
+    climb = advance(soon, start("soon", at(24, 9)), at(24, 9), people, "soon")
+    climb = advance(soon, climb, at(27, 18), people, "soon")
+    assert climb[:3] == (0, 1, 0)
+    longer = advance(soon, climb, at(28, 9), people, "long")
+    assert (longer[:3], longer.why, longer.severity) == ((1, 0, 0), "long", "long")
+    assert advance(soon, longer, at(28, 12), people, "long") == longer
+    less = advance(soon, longer, at(28, 13), people, "soon")
+    assert less[:3] == (1, 0, 0), "one of its duties was done: nobody is told for that"
+    assert advance(soon, less, at(28, 14), people, "long").why == "long"
+    assert advance(soon, start("long", at(24, 9)), at(24, 9), people, "long")[:3] == (0, 0, 0)
+
+
+def test_what_is_long_overdue_is_less_than_what_is_urgent() -> None:
+    urgent = ladder(step("0 minutes"), step("4 hours"))
+    people = People([LONDON], [LONDON])
+    climb = advance(urgent, start("long", at(24, 9)), at(24, 9), people)
+    assert (climb[:3], climb.why) == ((1, 0, 0), "raised")
+
+
 def test_a_clock_that_went_back_keeps_nobody_waiting() -> None:
     on = ladder(step("0 minutes"), step("4 hours"))
     people = People([LONDON], [LONDON])

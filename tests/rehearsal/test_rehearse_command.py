@@ -11,12 +11,14 @@ import ics
 import pytest
 import vobject
 from icalendar import Calendar
+from sqlalchemy import update
 
 from nightround import cli
 from nightround.bootstrap import Program
 from nightround.commands.desk import Desk
 from nightround.settings import load
 from nightround.store.database import Store
+from nightround.store.tables import evidence
 from tests.conftest import START
 
 from .build import furnish, rows
@@ -110,3 +112,21 @@ def test_a_past_day_is_refused(file: Path, capsys: pytest.CaptureFixture[str]) -
 def test_a_file_that_is_not_there_is_named(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     err = _asked(file, capsys, "rehearse", "--suppose", "nowhere.toml", status=2)[1]
     assert "nowhere.toml: cannot be read" in err
+
+
+def test_what_becomes_long_overdue_is_told_that_morning_to_the_coordinator_as_well(
+    file: Path, sqlite_store: Store, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Looked at on 27 September, good to 27 October by the house default pack (common practice): from 27 November on
+    overdue for longer than thirty days. The coordinator, who had the opening letter, would else have been called at the
+    end of that day, by the second step, three working days after the first."""
+    with sqlite_store.write() as conn:
+        conn.execute(update(evidence).where(evidence.c.unit_id == 1).values(looked_on=date(2026, 9, 27)))
+        conn.execute(update(evidence).where(evidence.c.unit_id == 1).values(tested_on=date(2026, 11, 20)))
+    found = json.loads(_asked(file, capsys, "--json", "rehearse", "--days", "3", "--full")[0])
+    mine = [(one["at"][:16], one["person"], one["kind"]) for one in found["messages"] if "BAY-01" in one["about"]]
+    morning = [one for one in mine if one[0].startswith("2026-11-27")]
+    assert morning == [
+        ("2026-11-27T06:00", "ada", "escalation"),  # seven in the morning in Berlin
+        ("2026-11-27T07:00", "coord", "escalation"),  # seven in the fleet's zone, UTC
+    ]

@@ -10,6 +10,7 @@ from sqlalchemy import Connection, bindparam, func, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .. import waits
+from ..rounds.causes import grade
 from ..settings import Settings
 from ..settings_cases import Cases
 from ..store.tables import cases, climbs, sites, tellings
@@ -31,6 +32,7 @@ class Open(NamedTuple):
     severity: str
     found_at_import: bool
     opened_at: datetime
+    grade: str  # `rounds.causes.grade`
     climb: Climb | None
 
 
@@ -82,7 +84,7 @@ def open_cases(conn: Connection, at: datetime) -> list[Open]:
     """The cases whose cause remains, less those that somebody has in hand at that instant, that rest, or that are told
     by their group."""
     return [
-        Open(*row[:2], row[2] or "", *row[3:6], None if row[6] is None else Climb._make(row[6:]))
+        Open(*row[:2], row[2] or "", *row[3:6], grade(row[6], row[3]), None if row[7] is None else Climb._make(row[7:]))
         for row in conn.execute(_OPEN, {"b_at": at})
     ]
 
@@ -96,6 +98,7 @@ _OPEN = (
         cases.c.severity,
         cases.c.found_at_import,
         cases.c.opened_at,
+        cases.c.kind,
         *_CLIMB[:-1],
         climbs.c.severity.label("climbed_as"),
     )
@@ -185,10 +188,10 @@ _GO_ON = (
 )
 
 
-def put_back(conn: Connection, case_id: int, until: datetime, severity: str) -> None:
+def put_back(conn: Connection, case_id: int, until: datetime, graded: str) -> None:
     """A case that somebody takes begins at the top when their time is over; until then nothing is told of it."""
     row = conn.execute(select(climbs.c.lap).where(climbs.c.case_id == case_id)).first()
-    top = Climb(0 if row is None else row.lap + 1, -1, 0, until, until, "taken", severity)
+    top = Climb(0 if row is None else row.lap + 1, -1, 0, until, until, "taken", graded)
     if row is None:
         keep(conn, [Change(case_id, None, top)])
     else:

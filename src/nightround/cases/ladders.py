@@ -9,13 +9,15 @@ from __future__ import annotations
 from datetime import datetime, timedelta
 from typing import NamedTuple, Protocol
 
+from ..rounds.causes import LONG
 from ..waits import Wait
 from .hours import Hours
 
 # The words of `settings_cases.Ladder.told` that hold somebody's letter back; "at any hour" holds back nothing.
 NOT_QUIET = "outside quiet hours"
 WORKING = "in working hours"
-WORSE = {"routine": 0, "soon": 1, "urgent": 2}
+# Grades: severities, and between them what is long overdue (`rounds.causes.grade`).
+WORSE = {"routine": 0, "soon": 1, LONG: 2, "urgent": 3}
 # Where no letter gets through to anybody on the whole ladder it is begun again after this, not after its own wait.
 SOON_AGAIN = timedelta(hours=1)
 _NOT_BEGUN = -1
@@ -52,7 +54,8 @@ class Ladder(NamedTuple):
 class Climb(NamedTuple):
     """Where a case stands: `lap` counts beginnings at the top, `rung` is the index of the step (-1: not begun),
     `turn` counts its repeats from 0. `since` is when the step began, `at` when the turn did, both in UTC; they may
-    lie ahead where those to be told are in their quiet hours. `why` the lap began: "", again, taken, raised."""
+    lie ahead where those to be told are in their quiet hours. `why` the lap began: "", again, taken, raised, or long
+    (it has become long overdue). `severity` is the grade of the case when it was last looked at."""
 
     lap: int
     rung: int
@@ -93,19 +96,23 @@ def restart(climb: Climb, at: datetime, why: str, severity: str | None = None) -
     return Climb(climb.lap + 1, _NOT_BEGUN, 0, at, at, why, severity or climb.severity)
 
 
-def advance(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Climb:
-    """Where the case stands now. The climb given is returned as it is where nobody of the ladder can be reached."""
-    return go_on(ladder, climb, now, view)[0]
+def advance(ladder: Ladder, climb: Climb, now: datetime, view: View, grade: str = "") -> Climb:
+    """Where the case stands now. The climb given is returned as it is where nobody of the ladder can be reached.
+
+    A case whose grade (left out: the ladder's severity) has become worse begins at the top.
+    """
+    return go_on(ladder, climb, now, view, grade)[0]
 
 
-def go_on(ladder: Ladder, climb: Climb, now: datetime, view: View) -> tuple[Climb, Move | None]:
+def go_on(ladder: Ladder, climb: Climb, now: datetime, view: View, grade: str = "") -> tuple[Climb, Move | None]:
     """The same, and what comes next; None where nobody can be reached."""
     if not any(view.reached(rung) for rung in range(len(ladder.steps))):
         return climb, None
-    if WORSE[ladder.severity] > WORSE.get(climb.severity, 0):
-        climb = restart(climb, now, "raised", ladder.severity)
-    elif ladder.severity != climb.severity:
-        climb = climb._replace(severity=ladder.severity)
+    grade = grade or ladder.severity
+    if WORSE[grade] > WORSE.get(climb.severity, 0):
+        climb = restart(climb, now, LONG if grade == LONG else "raised", grade)
+    elif grade != climb.severity:
+        climb = climb._replace(severity=grade)
     # The settings may have shortened the ladder since.
     climb = climb._replace(rung=min(climb.rung, len(ladder.steps) - 1))
     # A clock that went back would keep everybody waiting for the time it had been.

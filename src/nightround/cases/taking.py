@@ -8,6 +8,7 @@ from sqlalchemy import Connection, or_, select, update
 
 from ..errors import UserError
 from ..rounds import events
+from ..rounds.causes import grade
 from ..store.tables import cases, people
 from .climbing import put_back
 
@@ -32,8 +33,8 @@ def take(conn: Connection, case_id: int, person: str, until: datetime, now: date
         .values(state="taken", taken_by=person, taken_until=until)
     )
     if changed.rowcount:
-        severity = conn.execute(select(cases.c.severity).where(cases.c.id == case_id)).scalar_one()
-        put_back(conn, case_id, until, severity)
+        kind, severity = conn.execute(select(cases.c.kind, cases.c.severity).where(cases.c.id == case_id)).one()
+        put_back(conn, case_id, until, grade(kind, severity))
         events.record(conn, case_id, now, events.TAKEN, person, f"until {until.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
     else:
         exists = conn.execute(select(cases.c.id).where(cases.c.id == case_id)).first() is not None

@@ -23,6 +23,7 @@ from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_la
 from ..cases.hours import Hours
 from ..cases.ladders import Climb, Ladder
 from ..reckoning.dates import local_day, local_instant
+from ..rounds.causes import LONG
 from ..settings import Settings
 from ..store.recalling import notes, recall
 from ..store.tables import cases, messages, sites, tellings
@@ -65,9 +66,10 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
         ladder = known.of(case.severity, case.site_type)
         view = views.of(case.site_id, ladder)
         was = case.climb
-        climb = was or ladders.start(case.severity, min(case.opened_at, at))
-        climb, move = ladders.go_on(ladder, climb, at, view)
-        if climb.rung >= 0 and climb != was:
+        climb = was or ladders.start(case.grade, min(case.opened_at, at))
+        climb, move = ladders.go_on(ladder, climb, at, view, case.grade)
+        # Where the first step has not begun there is nothing to keep, unless its wait is counted from the new lap.
+        if climb != was and (climb.rung >= 0 or was is not None):
             changes.append(Change(case.id, was, climb))
         if not view.anybody:
             unreached.append((case, view.gap))
@@ -84,8 +86,9 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
                 turns.append(ready)
                 continue
             owed.append(reader.mailbox)
-            # Told of at this step only, if at all: it has not gone on since it came in.
-            opens = case.id in newcomers and climb.turn == 0 and all(said.rung == climb.rung for said in had)
+            # Told of at this step only, if at all: it has not gone on since it came in, nor begun again.
+            first = climb.lap == 0 and climb.turn == 0
+            opens = case.id in newcomers and first and all(said.rung == climb.rung for said in had)
             errand = _errand(openings if opens else escalations, reader, now, on)
             errand.marks[case.id] = mark
             errand.urgent = errand.urgent or case.severity == "urgent"
@@ -96,6 +99,8 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
                 errand.gaps.update(dict.fromkeys(view.gaps(climb.rung)))
                 if climb.why == "again":
                     errand.laps.add(case.id)
+                elif climb.why == case.grade == LONG and climb.turn == 0:
+                    errand.worse.add(case.id)
         ahead += turns
         if on is None and case.id not in newcomers:
             resting.lay(case._replace(climb=climb), owed, turns)
@@ -171,7 +176,7 @@ class _View:
             tried = reader.mailbox in here.failing and reader.mailbox in ever and climb.turn == 0
             if reader.mailbox not in now and not tried:
                 found[reader.mailbox] = reader, name
-        earlier = [*self._called[: climb.rung], *([self._coordinators] if climb.why == "again" else [])]
+        earlier = [*self._called[: climb.rung], *([self._coordinators] if climb.why in ("again", LONG) else [])]
         for called in earlier:
             for reader, name in called.people:
                 if reader.mailbox not in ever:

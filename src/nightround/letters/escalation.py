@@ -74,6 +74,7 @@ def content(
         "numbers": tuple(sorted(case.id for case in weighed[:NUMBERS])),
         "since": weighed[0].since,
         "again": len(errand.laps & set(ids)),
+        "worse": len(errand.worse & set(ids)),
         "stands_for": errand.stands_for,
         "last_until": say_instant(errand.last_until, reader.zone) if errand.last_until else "",
         "whys": tuple(sorted({_CALLED.get(why, why.partition(":")[0]) for why in errand.whys})),

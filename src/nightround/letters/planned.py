@@ -19,7 +19,8 @@ class Errand:
 
     `marks` has the cases, with the step under which each is told; `before` holds those they were told of earlier;
     `whys` the words of the ladder that call them, `gaps` who should have been told before them, `laps` those that
-    come from the top of their ladder again because nobody took them.
+    come from the top of their ladder again because nobody took them, `worse` those that do because they have become
+    long overdue.
     """
 
     reader: Reader
@@ -29,6 +30,7 @@ class Errand:
     whys: set[str] = field(default_factory=set)
     gaps: dict[str, None] = field(default_factory=dict)  # in the order of the ladder
     laps: set[int] = field(default_factory=set)
+    worse: set[int] = field(default_factory=set)
     # For closed cases: the mailbox that was told of each.
     told_at: dict[int, str] = field(default_factory=dict)
     urgent: bool = False

@@ -123,6 +123,7 @@ class _Desk:
                 one.whys |= mine.whys
                 one.gaps |= mine.gaps
                 one.laps |= mine.laps
+                one.worse |= mine.worse
                 one.last_until = one.last_until or mine.last_until
         others = [
             errand for errand in self._held if errand.reader != reader and not one.marks.keys().isdisjoint(errand.marks)

@@ -14,10 +14,10 @@
 | `p9/mail` | mail-given-up | soon | the last letter to a person's address was given up (`cases.fleetwide`) |
 | `z/ZONE` | round-missed | urgent | a time zone's round is late (`cases.fleetwide`) |
 
-A case that becomes long overdue goes on under its number: it is raised, not closed and opened anew. What a fault or a
-use leaves to be done at once is told with it. A unit not to be relied on, and a site that is closed, keep back what
-can wait: looks, tests, parts, dates that are not recorded. A withdrawn unit asks for another in its place
-and for the word to the register.
+A case that becomes long overdue goes on under its number: it is raised, not closed and opened anew, and its ladder
+begins at the top again (`grade`). What a fault or a use leaves to be done at once is told with it. A unit not to be
+relied on, and a site that is closed, keep back what can wait: looks, tests, parts, dates that are not recorded. A
+withdrawn unit asks for another in its place and for the word to the register.
 """
 
 from __future__ import annotations
@@ -50,6 +50,8 @@ KINDS = (
     ROUND_MISSED,
 )
 URGENT, SOON, ROUTINE = "urgent", "soon", "routine"
+# A grade between two severities: what is long overdue climbs the ladder of its severity, and is worse than before.
+LONG = "long"
 WEIGHT = {URGENT: 0, SOON: 1, ROUTINE: 2}
 # Why a case that stays open is told to nobody for a while.
 CLOSED_SITE, HIDDEN = "closed", "unreliable"
@@ -305,6 +307,11 @@ def spoken(what: str) -> str:
 def weight(kind: str, severity: str) -> tuple[int, bool]:
     """How grave a case is, the gravest least: what has long been overdue outweighs what has just become so."""
     return WEIGHT[severity], kind != LONG_OVERDUE
+
+
+def grade(kind: str, severity: str) -> str:
+    """How grave a case is to a ladder: its severity, or that it is long overdue. Whoever was told hears that anew."""
+    return LONG if kind == LONG_OVERDUE and severity != URGENT else severity
 
 
 def _of_duty(duty: Duty) -> dict[str, Any]:

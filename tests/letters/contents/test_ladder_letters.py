@@ -262,6 +262,110 @@ def test_where_nobody_could_be_told_an_address_on_record_is_used_at_once(staffed
     assert sweep(staffed) == ["MA"]
 
 
+def longer(fleet: Fleet, case_id: int, kind: str = "long-overdue") -> None:
+    with fleet.program.store.write() as conn:
+        conn.execute(update(cases).where(cases.c.id == case_id).values(kind=kind))
+
+
+def test_what_becomes_long_overdue_is_told_anew_from_the_top_and_to_the_coordinator(
+    staffed: Fleet, clock: Clock
+) -> None:
+    clock.now = at(8)
+    staffed.unit("M1", "MILL", "work due")
+    case_id = staffed.case("M1", good=day(-1))
+    assert sweep(staffed) == ["ON"]
+    clock.now = at(12)
+    assert sweep(staffed) == []
+    longer(staffed, case_id)
+    assert sweep(staffed) == ["CO", "ON"]
+    for mail in staffed.mail()[-2:]:
+        text = flat(mail.text)
+        assert "It has become long overdue since. That is worse than before, so that you are told anew" in text
+        assert "It has become long overdue since." in flat(mail.html)
+        assert mail.urgent is True
+    assert {told for told in staffed.told() if told[2].startswith("1.")} == {
+        ("CO", case_id, "1.0.0"),
+        ("ON", case_id, "1.0.0"),
+    }
+    assert sweep(staffed) == []
+    clock.now = at(7, days=1)
+    assert sweep(staffed) == ["ON"], "and goes on day by day as before"
+    assert "long overdue since" not in flat(staffed.mail()[-1].text)
+
+
+def test_one_of_several_that_has_become_long_overdue_is_counted(staffed: Fleet, clock: Clock) -> None:
+    clock.now = at(8)
+    for number in range(3):
+        staffed.unit(f"M{number}", "MILL", "work due")
+        staffed.case(f"M{number}", good=day(-1))
+    assert sweep(staffed) == ["ON"]
+    longer(staffed, 2)
+    clock.now = at(7, 30, days=1)
+    assert sweep(staffed) == ["CO", "ON"]
+    assert "1 of them has become long overdue since." in flat(staffed.mail()[-1].text)
+    assert "It has become long overdue since." in flat(staffed.mail()[-2].text)
+
+
+def test_in_the_quiet_hours_it_waits_and_while_somebody_has_it_nothing_is_said(staffed: Fleet, clock: Clock) -> None:
+    clock.now = at(8)
+    staffed.unit("M1", "MILL", "work due")
+    case_id = staffed.case("M1", good=day(-1))
+    assert sweep(staffed) == ["ON"]
+    clock.now = at(2, days=1)
+    longer(staffed, case_id)
+    assert sweep(staffed) == []
+    clock.now = at(7, days=1)
+    assert sweep(staffed) == ["CO", "ON"]
+    with staffed.program.store.write() as conn:
+        taking.take(conn, case_id, "ON", at(7, days=3), clock.now)
+    clock.now = at(12, days=2)
+    assert sweep(staffed) == []
+    clock.now = at(7, days=3)
+    assert sweep(staffed) == ["ON"], "it was taken as what it is: nothing has become worse"
+    assert "long overdue since" not in flat(staffed.mail()[-1].text)
+
+
+def test_what_came_in_with_its_unit_and_comes_back_within_two_days_is_told(staffed: Fleet, clock: Clock) -> None:
+    """It was in the opening letter, then somebody had it; nobody escalated it yet, and it is no news of an import."""
+    clock.now = at(10)
+    staffed.unit("M1", "MILL", "work due")
+    staffed.unit("M2", "MILL", "work due")
+    taken, worse = staffed.case("M1", good=day(-1), imported=True), staffed.case("M2", good=day(-1), imported=True)
+    assert sweep(staffed) == ["CO", "MA", "ON"]
+    with staffed.program.store.write() as conn:
+        taking.take(conn, taken, "ON", at(14), clock.now)
+    clock.now = at(12)
+    longer(staffed, worse)
+    assert sweep(staffed) == ["CO", "ON"]
+    clock.now = at(14)
+    assert sweep(staffed) == ["ON"]
+    assert [mail.kind for mail in staffed.mail()] == ["opening"] * 3 + ["escalation"] * 3
+
+
+def test_a_case_that_gets_worse_keeps_the_wait_of_its_first_step(staffed: Fleet, clock: Clock) -> None:
+    """The wait is counted from when it got worse, and not from every look anew."""
+    steps = [Step(who=["on-call"], after="30 minutes"), Step(who=["manager"], after="3 days")]
+    ladders = [Ladder(severity=severity, told="at any hour", steps=steps) for severity in ("soon", "urgent")]
+    settings = staffed.program.settings.model_copy(update={"cases": Cases(ladders=ladders)})
+    fleet = Fleet(Program(settings, staffed.program.store, staffed.program.clock))
+    fleet.know(staffed)
+    clock.now = at(10)
+    fleet.unit("M1", "MILL", "work due")
+    case_id = fleet.case("M1", good=day(-1))
+    for minute, told in ((0, []), (20, []), (30, ["ON"]), (40, [])):
+        clock.now = at(10, minute)
+        assert sweep(fleet) == told
+    longer(fleet, case_id)
+    for minute, told in ((0, []), (20, []), (29, []), (30, ["CO", "ON"]), (40, [])):
+        clock.now = at(11, minute)
+        assert sweep(fleet) == told
+    with fleet.program.store.write() as conn:
+        conn.execute(update(cases).where(cases.c.id == case_id).values(severity="urgent"))
+    for minute, told in ((0, []), (20, []), (30, ["ON"]), (40, [])):
+        clock.now = at(12, minute)
+        assert sweep(fleet) == told
+
+
 def test_a_mailbox_gets_no_more_than_its_limit_and_the_rest_in_one_letter(staffed: Fleet, clock: Clock) -> None:
     clock.now = at(10)
     limit = staffed.program.settings.cases.person_hour
