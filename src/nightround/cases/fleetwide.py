@@ -92,7 +92,9 @@ def _settle(conn: Connection, found: dict[str, Found], now: datetime) -> tuple[i
 
 def _mail(conn: Connection, on: date) -> list[Found]:
     """Everybody of whom the newest letter that came to its end, at the address they have now, was given up."""
-    found = []
+    found: list[Found] = []
+    if conn.execute(_ANY_GIVEN_UP).first() is None:
+        return found  # as on most days: nothing more to look through
     for row in conn.execute(_GIVEN_UP):
         box = addresses.read(row.email)
         if box is None or box.address != row.to_address:
@@ -106,6 +108,7 @@ def _mail(conn: Connection, on: date) -> list[Found]:
 
 
 _failed = select(messages.c.person_id).where(messages.c.state == "given up", messages.c.kind != "test").distinct()
+_ANY_GIVEN_UP = _failed.limit(1)
 _newest = (
     select(func.max(messages.c.id).label("id"))
     .where(

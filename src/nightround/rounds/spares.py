@@ -101,6 +101,10 @@ def _stored(here: Here) -> dict[int, dict[str, Stored]]:
 
 
 def _open_cases(here: Here) -> dict[int, list[OpenCase]]:
+    return recall(here.conn, ("cases here", here.zone), (cases, sites), lambda: _read_open_cases(here))
+
+
+def _read_open_cases(here: Here) -> dict[int, list[OpenCase]]:
     found: dict[int, list[OpenCase]] = {}
     for row in here.conn.execute(_OPEN_CASES, {"b_zone": here.zone}):
         case = OpenCase(*row)
