@@ -85,7 +85,7 @@ def open_cases(conn: Connection, at: datetime) -> list[Open]:
     by their group."""
     return [
         Open(*row[:2], row[2] or "", *row[3:6], grade(row[6], row[3]), None if row[7] is None else Climb._make(row[7:]))
-        for row in conn.execute(_OPEN, {"b_at": at})
+        for row in conn.execute(_OPEN, {"b_at": at}).all()
     ]
 
 
@@ -128,8 +128,8 @@ def told_in_lap(conn: Connection, open_now: Sequence[Open]) -> dict[int, set[Tol
         (_TOLD_AT_FIRST, [case.id for case in open_now if case.climb is None]),
     ):
         for chunk in _chunks(case_ids, 500):
-            for case_id, *said in conn.execute(statement, {"b_ids": chunk}):
-                found.setdefault(case_id, set()).add(Told._make(said))
+            for row in conn.execute(statement, {"b_ids": chunk}).all():
+                found.setdefault(row[0], set()).add(Told._make(row[1:]))
     return found
 
 
@@ -158,7 +158,7 @@ def _go_on(conn: Connection, changes: Sequence[Change]) -> set[int]:
     """Of cases that have begun already. Their rows are locked, so that what is seen here still holds when it is
     written."""
     rows = conn.execute(_STAND, {"b_ids": [change.case_id for change in changes]})
-    stand = {case_id: mark for case_id, *mark in rows}
+    stand = {case_id: mark for case_id, *mark in rows.all()}
     still = [
         change for change in changes if change.was is not None and stand.get(change.case_id) == list(change.was[:3])
     ]

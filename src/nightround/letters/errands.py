@@ -313,7 +313,7 @@ def _ever_told(conn: Connection, errands: list[Errand]) -> dict[str, set[int]]:
     mailboxes = sorted({errand.reader.mailbox for errand in errands})
     for some in chunks(mailboxes):
         for chunk in chunks(case_ids):
-            for mailbox, case_id in conn.execute(_EVER_TOLD, {"b_ids": chunk, "b_mailboxes": some}):
+            for mailbox, case_id in conn.execute(_EVER_TOLD, {"b_ids": chunk, "b_mailboxes": some}).all():
                 found.setdefault(mailbox, set()).add(case_id)
     return found
 

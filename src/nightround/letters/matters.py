@@ -85,7 +85,7 @@ _WEIGHED = (
 def _weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     found = []
     for chunk in chunks(case_ids):
-        for row in conn.execute(_WEIGHED, {"b_ids": chunk}):
+        for row in conn.execute(_WEIGHED, {"b_ids": chunk}).all():
             first_day, works = _gist(row.what)
             found.append(
                 Weighed(

@@ -74,7 +74,7 @@ class Recent:
 
 def silent(conn: Connection, zones: Collection[str], since: datetime) -> list[str]:
     """Those of the zones in which no round has ended since that instant."""
-    ran = set(conn.execute(_RAN, {"b_since": since}).scalars())
+    ran = set(conn.execute(_RAN, {"b_since": since}).scalars().all())
     return [zone for zone in zones if zone not in ran]
 
 
