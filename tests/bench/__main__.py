@@ -22,6 +22,7 @@ WHERE: dict[str, tuple[str, str]] = {
     "feed": ("feed", "run"),
     "http": ("http", "run"),
     "deliver": ("deliver", "run"),
+    "rehearse": ("rehearse", "run"),
 }
 ALWAYS = ("name", "units", "seconds", "floor_seconds", "ratio", "peak_rss_mb")
 
