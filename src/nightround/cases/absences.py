@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
+from ..store.recalling import recall
 from ..store.tables import absences, people, person_sites, sites
 
 _DAY = timedelta(days=1)
@@ -36,12 +37,9 @@ def absences_between(conn: Connection, start: datetime, end: datetime, fleet_zon
     """
     # A civil day anywhere lies within a day of the same day in UTC.
     first, last = start.astimezone(UTC).date() - _DAY, end.astimezone(UTC).date() + _DAY
-    rows = conn.execute(
-        select(absences, people.c.person)
-        .join(people, people.c.id == absences.c.person_id)
-        .where(absences.c.from_on <= last, absences.c.until_on >= first)
-        .order_by(absences.c.from_on, people.c.person)
-    ).all()
+    read = (absences, people)
+    named = {"b_first": first, "b_last": last}
+    rows = recall(conn, ("absences", first, last), read, lambda: conn.execute(_BETWEEN, named).all())
     zones = zones_of(conn, {row.person_id for row in rows}, fleet_zone)
     found = []
     for row in rows:
@@ -52,6 +50,14 @@ def absences_between(conn: Connection, start: datetime, end: datetime, fleet_zon
                 Absence(row.id, row.person_id, row.person, row.from_on, row.until_on, row.note, from_at, until_at)
             )
     return found
+
+
+_BETWEEN = (
+    select(absences, people.c.person)
+    .join(people, people.c.id == absences.c.person_id)
+    .where(absences.c.from_on <= bindparam("b_last"), absences.c.until_on >= bindparam("b_first"))
+    .order_by(absences.c.from_on, people.c.person)
+)
 
 
 def absences_of(conn: Connection, person_id: int, now: datetime, fleet_zone: str = "UTC") -> list[Absence]:

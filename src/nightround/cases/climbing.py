@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import NamedTuple, TypeVar
 
-from sqlalchemy import Connection, bindparam, func, or_, select, tuple_, update
+from sqlalchemy import Connection, bindparam, func, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .. import waits
@@ -85,7 +85,7 @@ def open_cases(conn: Connection, at: datetime) -> list[Open]:
     by their group."""
     return [
         Open(*row[:2], row[2] or "", *row[3:6], grade(row[6], row[3]), None if row[7] is None else Climb._make(row[7:]))
-        for row in conn.execute(_OPEN, {"b_at": at})
+        for row in conn.execute(_OPEN, {"b_at": at}).all()
     ]
 
 
@@ -123,18 +123,23 @@ def told_in_lap(conn: Connection, open_now: Sequence[Open]) -> dict[int, set[Tol
     """By case, what was told of it in the lap that it is in: of each mailbox and step the last turn only, since a
     step's turns only ever go on."""
     found: dict[int, set[Told]] = {}
-    laps = [(case.id, 0 if case.climb is None else case.climb.lap) for case in open_now]
-    for chunk in _chunks(laps, 400):
-        for case_id, *said in conn.execute(_TOLD, {"b_laps": chunk}):
-            found.setdefault(case_id, set()).add(Told(*said))
+    for statement, case_ids in (
+        (_TOLD, [case.id for case in open_now if case.climb is not None]),
+        (_TOLD_AT_FIRST, [case.id for case in open_now if case.climb is None]),
+    ):
+        for chunk in _chunks(case_ids, 500):
+            for row in conn.execute(statement, {"b_ids": chunk}).all():
+                found.setdefault(row[0], set()).add(Told._make(row[1:]))
     return found
 
 
-_TOLD = (
-    select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, func.max(tellings.c.turn))
-    .where(tuple_(tellings.c.case_id, tellings.c.lap).in_(bindparam("b_laps", expanding=True)))
-    .group_by(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung)
+_LAST_TURNS = select(tellings.c.case_id, tellings.c.mailbox, tellings.c.rung, func.max(tellings.c.turn)).group_by(
+    tellings.c.case_id, tellings.c.mailbox, tellings.c.rung
 )
+_TOLD = _LAST_TURNS.join(climbs, (climbs.c.case_id == tellings.c.case_id) & (climbs.c.lap == tellings.c.lap)).where(
+    climbs.c.case_id.in_(bindparam("b_ids", expanding=True))
+)
+_TOLD_AT_FIRST = _LAST_TURNS.where(tellings.c.case_id.in_(bindparam("b_ids", expanding=True)), tellings.c.lap == 0)
 
 
 def keep(conn: Connection, changes: Sequence[Change]) -> set[int]:
@@ -153,7 +158,7 @@ def _go_on(conn: Connection, changes: Sequence[Change]) -> set[int]:
     """Of cases that have begun already. Their rows are locked, so that what is seen here still holds when it is
     written."""
     rows = conn.execute(_STAND, {"b_ids": [change.case_id for change in changes]})
-    stand = {case_id: mark for case_id, *mark in rows}
+    stand = {case_id: mark for case_id, *mark in rows.all()}
     still = [
         change for change in changes if change.was is not None and stand.get(change.case_id) == list(change.was[:3])
     ]

@@ -17,7 +17,7 @@ from ..reckoning.dates import local_day
 from ..rounds import events
 from ..rounds.causes import MAIL_GIVEN_UP, ROUND_MISSED, SOON, URGENT, item, spoken, text_of
 from ..rounds.loading import zones
-from ..rounds.recent import recent
+from ..rounds.recent import recent, silent
 from ..rounds.todays import LATE
 from ..store.database import raise_version
 from ..store.tables import cases, fleet, messages, people
@@ -92,7 +92,9 @@ def _settle(conn: Connection, found: dict[str, Found], now: datetime) -> tuple[i
 
 def _mail(conn: Connection, on: date) -> list[Found]:
     """Everybody of whom the newest letter that came to its end, at the address they have now, was given up."""
-    found = []
+    found: list[Found] = []
+    if conn.execute(_ANY_GIVEN_UP).first() is None:
+        return found  # as on most days: nothing more to look through
     for row in conn.execute(_GIVEN_UP):
         box = addresses.read(row.email)
         if box is None or box.address != row.to_address:
@@ -106,6 +108,7 @@ def _mail(conn: Connection, on: date) -> list[Found]:
 
 
 _failed = select(messages.c.person_id).where(messages.c.state == "given up", messages.c.kind != "test").distinct()
+_ANY_GIVEN_UP = _failed.limit(1)
 _newest = (
     select(func.max(messages.c.id).label("id"))
     .where(
@@ -134,7 +137,10 @@ _GIVEN_UP = (
 
 def _rounds(conn: Connection, now: datetime) -> list[Found]:
     """The zones in which units stand whose newest finished round is too long ago, or was never."""
-    kept = recent(conn, zones(conn), now)
+    late = silent(conn, zones(conn), now - LATE)
+    if not late:
+        return []
+    kept = recent(conn, late, now)
     ended = {zone: its.last.at if its.last is not None else None for zone, its in kept.items()}
     found = []
     founded: datetime = now

@@ -21,7 +21,7 @@ from ..cases.rota import Rota
 from ..register.leaving import has_left
 from ..settings import Settings
 from ..settings_cases import ROLES
-from ..store.recalling import recall
+from ..store.recalling import notes, recall
 from ..store.tables import messages, people, person_roles, person_sites, sites
 from .compose import Addressee
 
@@ -122,7 +122,10 @@ def readers(
 ) -> list[Reader]:
     """Everybody with one of the roles, codes or ids who is with us at that instant, with all their roles, by code."""
     wanted = (frozenset(roles), frozenset(codes), frozenset(ids))
-    found, held, homes = recall(conn, ("readers", *wanted), _OF_PEOPLE, lambda: _ask(conn, *wanted))
+    asked = recall(conn, ("readers", *wanted), _OF_PEOPLE, lambda: _Asked(*_ask(conn, *wanted)))
+    if asked.steady is not None:
+        return asked.steady
+    found, held, homes = asked.rows, asked.held, asked.homes
     here = (settings.fleet.time_zone, settings.fleet.country, "")
     listed = []
     for row in found:
@@ -147,7 +150,19 @@ def readers(
                 subdivision,
             )
         )
+    if all(row.left_on is None for row in found):
+        asked.steady = listed
     return listed
+
+
+@dataclass(slots=True)
+class _Asked:
+    """What was read of people. `steady` is what it comes to at any time, where nobody of them leaves."""
+
+    rows: Sequence[Row[Any]]
+    held: dict[int, frozenset[str]]
+    homes: dict[int, tuple[str, str, str]]
+    steady: list[Reader] | None = None
 
 
 _OF_PEOPLE = (people, person_roles, person_sites, sites)
@@ -216,37 +231,37 @@ class Called(NamedTuple):
         return any(reader.mailbox not in self.failing for reader, _ in self.people)
 
 
+class _Seen(NamedTuple):
+    """All that a watch is made from; equal ones make equal watches."""
+
+    site_ids: frozenset[int]
+    people: list[Reader]
+    rostered: list[Reader]
+    rota: tuple[Any, ...]
+    away: frozenset[int]
+    failing: frozenset[str]
+    person_sites: Sequence[tuple[int, int]]
+
+
 class Watch:
     """Who has the watch over which site at one moment. Made once for a sweep, for the sites that matter in it.
 
-    `names` are the words of all ladders. A site of None is the fleet
-    itself: those who have the whole of it.
+    A site of None is the fleet itself: those who have the whole of it.
     """
 
-    def __init__(
-        self,
-        conn: Connection,
-        settings: Settings,
-        at: datetime,
-        site_ids: set[int],
-        names: Iterable[str] = (),
-    ) -> None:
-        named = set(names)
-        codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
-        self.people = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes, at=at)
+    def __init__(self, settings: Settings, at: datetime, seen: _Seen, rota: Rota) -> None:
+        self.seen = seen
+        self.people = seen.people
         self._moment = at
-        self.rota = Rota.around(conn, settings, at, timedelta())
-        self._away = self.rota.absent(at)
-        self._rostered = readers(conn, settings, (), ids=self.rota.on_call(at), at=at) if "rota" in named else []
+        self.rota = rota
+        self._away = seen.away
         self._zone = settings.fleet.time_zone
         self._country = settings.fleet.country
         self._by_code = {reader.person: reader for reader in self.people}
-        self.failing = _given_up(conn, self.people)
-        everybody = {reader.id: reader for reader in (*self._rostered, *self.people)}
-        self._at: dict[int, list[Reader]] = {site_id: [] for site_id in site_ids}
-        for person_id, site_id in recall(
-            conn, "person sites", (person_sites,), lambda: conn.execute(_PERSON_SITES).all()
-        ):
+        self.failing = seen.failing
+        everybody = {reader.id: reader for reader in (*seen.rostered, *self.people)}
+        self._at: dict[int, list[Reader]] = {site_id: [] for site_id in seen.site_ids}
+        for person_id, site_id in seen.person_sites:
             reader = everybody.get(person_id)
             if site_id in self._at and reader is not None and not reader.whole_fleet:
                 self._at[site_id].append(reader)
@@ -255,6 +270,35 @@ class Watch:
         for site_id, here in self._at.items():
             self._serving[site_id] = tuple(sorted(reader.id for reader in here))
         self._known: dict[tuple[tuple[int, ...], tuple[str, ...]], Called] = {}
+
+    @classmethod
+    def over(
+        cls, conn: Connection, settings: Settings, at: datetime, site_ids: Iterable[int], names: Iterable[str] = ()
+    ) -> Watch:
+        """The watch at that instant over those sites; the one of the sweep before, where it is the same.
+
+        `names` are the words of all ladders.
+        """
+        named = set(names)
+        codes = {name.removeprefix("person:").strip() for name in named if name.startswith("person:")}
+        everybody = readers(conn, settings, {*LADDER, *(name for name in named if name in ROLES)}, codes, at=at)
+        rota = Rota.around(conn, settings, at, timedelta())
+        seen = _Seen(
+            frozenset(site_ids),
+            everybody,
+            readers(conn, settings, (), ids=rota.on_call(at), at=at) if "rota" in named else [],
+            rota.state(at),
+            rota.absent(at),
+            _given_up(conn, everybody),
+            recall(conn, "person sites", (person_sites,), lambda: [(p, s) for p, s in conn.execute(_PERSON_SITES)]),
+        )
+        last = notes(conn, "watch")
+        if last is None:
+            return cls(settings, at, seen, rota)
+        if "watch" not in last or last["watch"].seen != seen:
+            last["watch"] = cls(settings, at, seen, rota)
+        watch: Watch = last["watch"]
+        return watch
 
     def holders(self, site_id: int | None, role: str) -> list[Reader]:
         """Everybody with that role for the site, reached or not."""

@@ -67,7 +67,7 @@ def waits(conn: Connection, settings: Settings, now: datetime) -> list[datetime]
     told = _told_of_closed(conn)
     if not told:
         return []
-    known = Ladders(settings)
+    known = recall(conn, "ladders", (), lambda: Ladders(settings))
     ids = {row.person_id for row in told if row.person_id is not None}
     by_id = {reader.id: reader for reader in readers(conn, settings, (), ids=ids, at=now)}
     found = []
@@ -82,7 +82,8 @@ def waits(conn: Connection, settings: Settings, now: datetime) -> list[datetime]
 def settled(conn: Connection) -> list[int]:
     """The closed cases of which nobody has yet to hear that they are closed."""
     waiting = {row.case_id for row in _told_of_closed(conn)}
-    return [case_id for case_id in conn.execute(_UNSETTLED).scalars() if case_id not in waiting]
+    over = recall(conn, "unsettled", (cases, climbs), lambda: conn.execute(_UNSETTLED).scalars().all())
+    return [case_id for case_id in over if case_id not in waiting]
 
 
 _UNSETTLED = (

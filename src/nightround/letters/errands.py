@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from sqlalchemy import Connection, bindparam, select
 
@@ -24,12 +25,14 @@ from ..cases.ladders import Climb, Ladder
 from ..reckoning.dates import local_day, local_instant
 from ..rounds.causes import LONG
 from ..settings import Settings
+from ..store.recalling import notes, recall
 from ..store.tables import cases, messages, sites, tellings
 from ..store.types import Instant
 from . import brake, closing
-from .audience import Reader, Watch
+from .audience import Called, Reader, Watch
 from .matters import chunks
 from .planned import Errand, Mark, Plan
+from .resting import Resting
 from .templates import say_count
 
 # An opening letter is for what has just come in; what is found later to be untold is told like any other case.
@@ -43,21 +46,23 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
     """What is owed at that instant, or on a civil date."""
     at = moment(settings, now, on)
     open_now = open_cases(conn, at)
-    known = Ladders(settings)
+    known = recall(conn, "ladders", (), lambda: Ladders(settings))
     closings = closing.errands(conn, settings, known, now, on)
     if not open_now:
         return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))
     watch = _watch(conn, settings, at, open_now, known)
-    views = _Views(watch, settings)
-    told = told_in_lap(conn, open_now)
+    views = _Views(watch, settings, notes(conn, "called"))
     newcomers = _never_escalated(conn, now, open_now)
+    resting = Resting(conn, lambda case: views.of(case.site_id, known.of(case.severity, case.site_type)).everybody)
+    stirring = [case for case in open_now if on is not None or case.id in newcomers or not resting.still(case, at)]
+    told = told_in_lap(conn, stirring)
     escalations: _Errands = {}
     openings: _Errands = {}
     marks: dict[int, Mark] = {}
     changes: list[Change] = []
     unreached: list[tuple[Open, str]] = []
-    ahead: list[datetime] = []
-    for case in open_now:
+    ahead: list[datetime] = resting.until
+    for case in stirring:
         ladder = known.of(case.severity, case.site_type)
         view = views.of(case.site_id, ladder)
         was = case.climb
@@ -69,16 +74,18 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
         if not view.anybody:
             unreached.append((case, view.gap))
             continue
-        if move is not None:
-            ahead.append(move.at)
+        turns = [] if move is None else [move.at]
         if climb.rung < 0:
+            ahead += turns
             continue
         mark = marks[case.id] = (climb.lap, climb.rung, climb.turn)
         had = told.get(case.id, set()) if climb.lap == (0 if was is None else was.lap) else set()
+        owed: list[str] = []
         for reader, name in view.owed(climb, had):
             if on is None and (ready := ladders.ready(ladder, climb, views.hours(reader), at)) > at:
-                ahead.append(ready)
+                turns.append(ready)
                 continue
+            owed.append(reader.mailbox)
             # Told of at this step only, if at all: it has not gone on since it came in, nor begun again.
             first = climb.lap == 0 and climb.turn == 0
             opens = case.id in newcomers and first and all(said.rung == climb.rung for said in had)
@@ -94,6 +101,9 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
                     errand.laps.add(case.id)
                 elif climb.why == case.grade == LONG and climb.turn == 0:
                     errand.worse.add(case.id)
+        ahead += turns
+        if on is None and case.id not in newcomers:
+            resting.lay(case._replace(climb=climb), owed, turns)
     _open_to_all(watch, [case for case in open_now if case.id in newcomers], marks, openings, escalations, now, on)
     _told_before(conn, openings, escalations)
     made = Plan(
@@ -103,6 +113,7 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
         tuple(changes),
         _untellable(conn, unreached),
         min((instant for instant in ahead if instant > at), default=None),
+        resting=resting,
     )
     return _within(conn, settings, now, on, watch, made)
 
@@ -124,6 +135,7 @@ class _View:
     def __init__(self, watch: Watch, site_id: int | None, ladder: Ladder, hours: Callable[[Reader], Hours]) -> None:
         self._called = [watch.of(site_id, step.who) for step in ladder.steps]
         self._coordinators = watch.of(site_id, ("coordinator",))
+        self.everybody = [*self._called, self._coordinators]
         self._hours_of = hours
         self._hours: dict[int, list[Hours]] = {}
 
@@ -173,10 +185,13 @@ class _View:
 
 
 class _Views:
-    """The views of a sweep, one for each ladder at sites with the same people."""
+    """The views of a sweep, one for each ladder at sites with the same people.
 
-    def __init__(self, watch: Watch, settings: Settings) -> None:
-        self._watch, self._settings = watch, settings
+    `before` keeps whom they call from sweep to sweep: the same list where it is still the same people.
+    """
+
+    def __init__(self, watch: Watch, settings: Settings, before: dict[Any, list[Called]] | None = None) -> None:
+        self._watch, self._settings, self._before = watch, settings, before
         self._made: dict[tuple[tuple[int, ...], int], _View] = {}
         self._hours: dict[int | str, Hours] = {}
 
@@ -185,7 +200,16 @@ class _Views:
         known = self._made.get(key)
         if known is None:
             known = self._made[key] = _View(self._watch, site_id, ladder, self.hours)
+            if self._before is not None:
+                known.everybody = self._same((key[0], ladder), known.everybody)
         return known
+
+    def _same(self, key: tuple[tuple[int, ...], Ladder], called: list[Called]) -> list[Called]:
+        assert self._before is not None
+        before = self._before.get(key)
+        if before != called:
+            self._before[key] = before = called
+        return before
 
     def hours(self, reader: Reader) -> Hours:
         """As `Reader.hours`, once for each."""
@@ -204,7 +228,7 @@ def _watch(
     known: Ladders,
 ) -> Watch:
     site_ids = {case.site_id for case in open_now if case.site_id is not None}
-    return Watch(conn, settings, at, site_ids, known.names())
+    return Watch.over(conn, settings, at, site_ids, known.names())
 
 
 # By person and mailbox: two people with one mailbox get a letter each of what falls to one of them only.
@@ -246,15 +270,12 @@ def _open_to_all(
 
 def _told_before(conn: Connection, openings: _Errands, escalations: _Errands) -> None:
     """Fills in what each was told of earlier; an opening letter leaves that out."""
-    for errands, drop in ((openings, True), (escalations, False)):
-        for (_, mailbox), errand in errands.items():
-            before = _ever_told(conn, mailbox, errand.case_ids)
-            if drop:
-                errand.marks = {
-                    case_id: mark for case_id, mark in sorted(errand.marks.items()) if case_id not in before
-                }
-            else:
-                errand.before = before
+    told = _ever_told(conn, [*openings.values(), *escalations.values()])
+    for errand in openings.values():
+        before = told.get(errand.reader.mailbox, set())
+        errand.marks = {case_id: mark for case_id, mark in sorted(errand.marks.items()) if case_id not in before}
+    for errand in escalations.values():
+        errand.before = told.get(errand.reader.mailbox, set()) & errand.marks.keys()
 
 
 def moment(settings: Settings, now: datetime, on: date | None) -> datetime:
@@ -285,17 +306,24 @@ _ESCALATED = (
 )
 
 
-def _ever_told(conn: Connection, mailbox: str, case_ids: list[int]) -> set[int]:
-    """Those of the cases that the mailbox was told of at any time."""
-    found: set[int] = set()
-    for chunk in chunks(case_ids):
-        found |= set(conn.execute(_EVER_TOLD, {"b_ids": chunk, "b_mailbox": mailbox}).scalars())
+def _ever_told(conn: Connection, errands: list[Errand]) -> dict[str, set[int]]:
+    """By mailbox, the cases that it was told of at any time: of all those that any of them is to be told of now."""
+    found: dict[str, set[int]] = {}
+    case_ids = sorted({case_id for errand in errands for case_id in errand.marks})
+    mailboxes = sorted({errand.reader.mailbox for errand in errands})
+    for some in chunks(mailboxes):
+        for chunk in chunks(case_ids):
+            for mailbox, case_id in conn.execute(_EVER_TOLD, {"b_ids": chunk, "b_mailboxes": some}).all():
+                found.setdefault(mailbox, set()).add(case_id)
     return found
 
 
 _EVER_TOLD = (
-    select(tellings.c.case_id)
-    .where(tellings.c.case_id.in_(bindparam("b_ids", expanding=True)), tellings.c.mailbox == bindparam("b_mailbox"))
+    select(tellings.c.mailbox, tellings.c.case_id)
+    .where(
+        tellings.c.case_id.in_(bindparam("b_ids", expanding=True)),
+        tellings.c.mailbox.in_(bindparam("b_mailboxes", expanding=True)),
+    )
     .distinct()
 )
 

@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
 from functools import lru_cache, partial
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, or_, select
 
@@ -33,6 +33,8 @@ from .wording import (
     steps,
     thing,
 )
+
+T = TypeVar("T")
 
 _SEVERITY = {"urgent": 0, "soon": 1, "routine": 2}
 # What cases are about that say a unit is not to be relied on; a notice may, too, where it is urgent.
@@ -83,7 +85,7 @@ _WEIGHED = (
 def _weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
     found = []
     for chunk in chunks(case_ids):
-        for row in conn.execute(_WEIGHED, {"b_ids": chunk}):
+        for row in conn.execute(_WEIGHED, {"b_ids": chunk}).all():
             first_day, works = _gist(row.what)
             found.append(
                 Weighed(
@@ -200,7 +202,7 @@ def who_knows(
     }
 
 
-def chunks(ids: Sequence[int]) -> Iterator[Sequence[int]]:
+def chunks(ids: Sequence[T]) -> Iterator[Sequence[T]]:
     """A few hundred at a time: databases limit how many values a statement may have."""
     for start in range(0, len(ids), CHUNK):
         yield ids[start : start + CHUNK]

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from ..cases.climbing import Change
 from .audience import Reader
+from .resting import Resting
 
 Mark = tuple[int, int, int]  # lap, rung and turn under which somebody is told
 
@@ -66,6 +67,7 @@ class Plan:
     findings: tuple[str, ...]
     next_at: datetime | None = None
     held: tuple[Held, ...] = ()
+    resting: Resting | None = None  # is to hear what has been told
 
     def going(self) -> dict[int, list[Reader]]:
         """By case, everybody who is told of it in this sweep."""

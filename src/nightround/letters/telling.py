@@ -20,6 +20,7 @@ from ..errors import UserError
 from ..rounds import events
 from ..rounds.troubles import Kind, troubles
 from ..settings import Settings
+from ..store.recalling import recall
 from ..store.tables import cases, climbs, messages, tellings
 from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
@@ -84,6 +85,9 @@ def tell(
             continue
         if found is not None and _store(program, errand, *found):
             letters += 1
+            if made.resting is not None and kind != closing.KIND:
+                for case_id in found[1]:
+                    made.resting.told(case_id, errand.reader.mailbox)
             told = {"person": errand.reader.called, "kind": kind, "cases": len(found[1])}
             logger.info("told", extra=told)
     report(logger, made.findings, now)
@@ -200,7 +204,10 @@ _ADD_TELLINGS = insert(tellings)
 
 
 def _all_open(conn: Connection, case_ids: list[int]) -> bool:
-    return all(conn.execute(_CLOSED, {"b_ids": chunk}).first() is None for chunk in chunks(case_ids))
+    def none_closed() -> bool:
+        return all(conn.execute(_CLOSED, {"b_ids": chunk}).first() is None for chunk in chunks(case_ids))
+
+    return recall(conn, ("all open", *case_ids), (cases,), none_closed)
 
 
 _CLOSED = (

@@ -149,11 +149,17 @@ def wrapped(value: str, indent: int = 0) -> str:
 
 
 def _common(settings: Settings) -> dict[str, Any]:
-    number = one_line(settings.fleet.emergency_number)
+    fleet = settings.fleet
+    return _of_fleet(fleet.name, fleet.emergency_number, settings.web.base_url)
+
+
+@lru_cache(maxsize=8)
+def _of_fleet(name: str, emergency_number: str, base_url: str) -> dict[str, Any]:
+    number = one_line(emergency_number)
     return {
-        "fleet_name": one_line(settings.fleet.name),
+        "fleet_name": one_line(name),
         "emergency_number": number,
-        "base_url": settings.web.base_url.rstrip("/"),
+        "base_url": base_url.rstrip("/"),
         "cautions": (
             f"In an emergency call {number} first, then use the nearest unit and follow its prompts.",
             "This letter says what is recorded, not that a unit will work; what is not recorded is not known.",

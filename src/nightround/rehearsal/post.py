@@ -21,6 +21,13 @@ from ..settings import Settings
 from ..store.tables import messages
 
 _HOLDER = "rehearsal"
+_UNSENT = select(
+    messages.c.state,
+    messages.c.urgent,
+    messages.c.created_at,
+    messages.c.next_try_at,
+    messages.c.lease_until,
+).where(messages.c.state.in_(("waiting", "sending")))
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,15 +77,8 @@ class Post:
 
     def turns(self, conn: Connection, now: datetime) -> Iterator[datetime]:
         """When letters that wait come to their next turn, after `deliver` at `now`."""
-        query = select(
-            messages.c.state,
-            messages.c.urgent,
-            messages.c.created_at,
-            messages.c.next_try_at,
-            messages.c.lease_until,
-        ).where(messages.c.state.in_(("waiting", "sending")))
         back = [outage.until for outage in self._outages if outage.since <= now < outage.until]
-        for row in conn.execute(query):
+        for row in conn.execute(_UNSENT):
             if row.state == "sending":
                 yield max(row.lease_until or now, now + self._step)
             elif row.next_try_at > now:

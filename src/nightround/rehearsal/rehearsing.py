@@ -6,6 +6,7 @@ answer means for a letter. Only the clock, the database and the mail server are 
 
 from __future__ import annotations
 
+import gc
 import logging
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -90,7 +91,7 @@ def rehearse(
     if suppose is not None:
         with program.store.read() as conn:
             supposed = read_supposed(conn, program.settings, suppose, days.start, days.end)
-    with _quiet(), outlines(), copy_in_memory(program.store) as store:
+    with _quiet(), _collected_rarely(), outlines(), copy_in_memory(program.store) as store:
         clock = _Clock(days.start)
         return _run(Program(program.settings, store, clock), store.recalled, clock, days, supposed, progress)
 
@@ -140,6 +141,18 @@ def _settled_before(conn: Connection) -> set[int]:
     """The messages that had come to their end before the rehearsal began."""
     query = select(messages.c.id).where(messages.c.state.in_(("sent", "given up")))
     return set(conn.execute(query).scalars())
+
+
+@contextmanager
+def _collected_rarely() -> Iterator[None]:
+    """Thousands of statements leave millions of small values, hardly one of them in a cycle; looking through them all
+    time and again takes a good part of a rehearsal."""
+    before = gc.get_threshold()
+    gc.set_threshold(100_000, 50, 50)
+    try:
+        yield
+    finally:
+        gc.set_threshold(*before)
 
 
 @contextmanager

@@ -31,7 +31,7 @@ class Changes:
     """The rows that one batch writes, gathered unit by unit.
 
     `limits` say what is long so; `closed` are the sites that are closed on the day, with their last closed day where
-    it is known.
+    it is known; `texts` keeps the texts of reasons beyond this round.
     """
 
     def __init__(
@@ -41,13 +41,14 @@ class Changes:
         now: datetime,
         limits: Limits | None = None,
         closed: Mapping[int, date | None] | None = None,
+        texts: dict[tuple[Because, ...], str] | None = None,
     ) -> None:
         self._namespace = uuid.UUID(namespace)
         self._on = on
         self._now = now
         self._causes = Causes(on, limits or Limits())
         self._closed = closed or {}
-        self._texts: dict[tuple[Because, ...], str] = {}
+        self._texts = {} if texts is None else texts
         self._reason_texts: dict[tuple[str, ...], str] = {(): "[]"}
         self.clear()
 

@@ -11,12 +11,14 @@ from typing import NamedTuple
 from sqlalchemy import Connection, bindparam, exists, select
 
 from ..reckoning.facts import Place
+from ..store.recalling import recall
 from ..store.tables import duties, parts, people, person_roles, person_sites, sites, units
 from .reckoners import NEWEST
 
 HERE = sites.c.time_zone == bindparam("b_zone")
-CONTACTS = select(person_roles.c.person_id).where(person_roles.c.role.in_(("site-contact", "coordinator")))
-LEAVING = people.c.left_on.is_not(None) & people.c.id.in_(CONTACTS)
+_CONTACT = person_roles.c.role.in_(("site-contact", "coordinator"))
+CONTACTS = select(person_roles.c.person_id).where(_CONTACT)
+LEAVING = people.c.left_on.is_not(None) & exists().where(person_roles.c.person_id == people.c.id, _CONTACT)
 OF_SITE = duties.c.unit_id.is_(None) & (duties.c.holder >= "s") & (duties.c.holder < "t")
 
 
@@ -49,6 +51,9 @@ class Here:
 
     @cached_property
     def sites(self) -> tuple[SiteHere, ...]:
+        return recall(self.conn, ("sites here", self.zone), (sites,), self._read_sites)
+
+    def _read_sites(self) -> tuple[SiteHere, ...]:
         rows = self.conn.execute(_SITES, {"b_zone": self.zone})
         return tuple(SiteHere(row[0], Place(*row[1:5]), row[5]) for row in rows)
 

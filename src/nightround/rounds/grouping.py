@@ -29,6 +29,7 @@ from sqlalchemy import (
 from sqlalchemy import case as sql_case
 
 from ..store.database import raise_version
+from ..store.recalling import recall
 from ..store.tables import cases, climbs, sites, units
 from . import events
 from .causes import GROUPS, spoken, weight
@@ -58,7 +59,11 @@ def group_cases(
     conn: Connection, on: date, now: datetime, group_from: int, zone: str, site_ids: Collection[int] | None = None
 ) -> None:
     """Decides for the sites of a time zone, or for these of them, and writes what differs. Twice changes nothing."""
-    touched = _touched(conn, zone, site_ids, group_from)
+    if site_ids is None:
+        key = ("touched", zone, group_from)
+        touched = recall(conn, key, (cases, sites), lambda: _touched(conn, zone, None, group_from))
+    else:
+        touched = _touched(conn, zone, site_ids, group_from)
     if not touched:
         return
     # Whoever else groups at this moment waits here until we are done, and then sees what we wrote.

@@ -6,7 +6,7 @@ A round is claimed by its row with a lease, so that two nodes never run the same
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
@@ -25,13 +25,17 @@ DONE = ("done", "caught up")
 CATCH_UP_DAYS = 400
 
 
-def ended(conn: Connection, since: date) -> dict[tuple[str, date], datetime]:
-    """When the rounds that are done ended, by zone and civil date, from that date on."""
-    return {(zone, on): at for zone, on, at in conn.execute(_ENDED, {"b_since": since})}
+def ended(conn: Connection, zones: Sequence[str], since: date) -> dict[tuple[str, date], datetime]:
+    """When the rounds of those zones that are done ended, by zone and civil date, from that date on."""
+    rows = conn.execute(_ENDED, {"b_zones": zones, "b_since": since})
+    return {(zone, on): at for zone, on, at in rows}
 
 
 _ENDED = select(ledger.c.zone, ledger.c.on, ledger.c.finished_at).where(
-    ledger.c.on >= bindparam("b_since"), ledger.c.state.in_(DONE), ledger.c.finished_at.is_not(None)
+    ledger.c.zone.in_(bindparam("b_zones", expanding=True)),
+    ledger.c.on >= bindparam("b_since"),
+    ledger.c.state.in_(DONE),
+    ledger.c.finished_at.is_not(None),
 )
 
 
@@ -58,12 +62,11 @@ def newest_on(conn: Connection, zone: str) -> date | None:
 def finished(conn: Connection, among: ColumnElement[bool]) -> dict[str, datetime | None]:
     """When a round last ended in each of the time zones in which units stand at sites for which the clause holds.
 
-    None where none ever has; in the order of the zones' names.
+    None where none ever has.
     """
     zones = select(sites.c.time_zone).where(among, sites.c.id.in_(select(units.c.site_id))).distinct().subquery()
     last = select(func.max(ledger.c.finished_at)).where(ledger.c.zone == zones.c.time_zone, ledger.c.state.in_(DONE))
-    query = select(zones.c.time_zone, last.scalar_subquery()).order_by(zones.c.time_zone)
-    return dict(conn.execute(query).all())
+    return dict(conn.execute(select(zones.c.time_zone, last.scalar_subquery())).all())
 
 
 def claim(

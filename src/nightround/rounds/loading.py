@@ -117,8 +117,8 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterat
     if not ids:
         return
     by_duties = _duties(conn, ids)
-    by_case = _cases(conn, ids)
-    by_condition = _conditions(conn, ids)
+    by_case = recall(conn, ("cases", *ids), (cases,), lambda: _cases(conn, ids))
+    by_condition = recall(conn, ("conditions", *ids), (conditions,), lambda: _conditions(conn, ids))
     known = recall(conn, ("facts", *ids, marks), _FACTS_FROM, lambda: _facts(conn, ids, marks))
     for unit_id, site_id, place, facts in known:
         yield Loaded(

@@ -170,7 +170,7 @@ def stored_of(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[set[int],
     found: dict[int, tuple[set[int], dict[str, Stored]]] = {}
     for start in range(0, len(ids), _CHUNK):
         holders = [f"p{person_id}" for person_id in ids[start : start + _CHUNK]]
-        for row in conn.execute(_STORED, {"b_holders": holders}):
+        for row in conn.execute(_STORED, {"b_holders": holders}).all():
             at, stored = found.setdefault(int(row.holder[1:]), (set(), {}))
             at.add(row.site_id)
             stored[row.key] = stored_duty(row)

@@ -72,6 +72,19 @@ class Recent:
         return max((on for on in self.done if on < owed or (on == owed and self.ended(on, since))), default=None)
 
 
+def silent(conn: Connection, zones: Collection[str], since: datetime) -> list[str]:
+    """Those of the zones in which no round has ended since that instant."""
+    ran = set(conn.execute(_RAN, {"b_since": since}).scalars().all())
+    return [zone for zone in zones if zone not in ran]
+
+
+_RAN = (
+    select(ledger.c.zone)
+    .where(ledger.c.state.in_(DONE), ledger.c.finished_at >= bindparam("b_since", type_=Instant))
+    .distinct()
+)
+
+
 def recent(conn: Connection, zones: Collection[str], now: datetime) -> dict[str, Recent]:
     """What counts of the rounds of each of the zones, in one statement or two."""
     day = now.astimezone(UTC).date()
@@ -88,9 +101,9 @@ def recent(conn: Connection, zones: Collection[str], now: datetime) -> dict[str,
             done[zone][on] = finished_at
         elif state == "running":
             running[zone].append(Running(on, started_at, lease_until))
-    silent = [zone for zone in zones if not _suffices(done[zone], since, day - _OWED, began)]
-    if silent:
-        for zone, on, finished_at in conn.execute(_BEFORE, {"b_zones": silent, "b_since": since}):
+    older = [zone for zone in zones if not _suffices(done[zone], since, day - _OWED, began)]
+    if older:
+        for zone, on, finished_at in conn.execute(_BEFORE, {"b_zones": older, "b_since": since}):
             done[zone][on] = finished_at
     return {zone: Recent(done[zone], tuple(sorted(running[zone]))) for zone in zones}
 

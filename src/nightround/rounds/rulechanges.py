@@ -15,6 +15,7 @@ from sqlalchemy import Connection, select
 
 from ..store import happenings
 from ..store.happenings import Happening, Kind
+from ..store.recalling import notes
 from ..store.tables import beats, duties
 from .rulebook import RuleBook
 
@@ -27,9 +28,14 @@ def note(conn: Connection, book: RuleBook, now: datetime) -> Happening | None:
 
     To be called when the round's duties are written, in its own unit of work: they are counted.
     """
+    known = notes(conn, "rules")
+    if known is not None and known.get("digest") == book.digest:
+        return None
     noted = conn.execute(_NOTED).scalar_one_or_none()
     kept: dict[str, Any] = json.loads(noted) if noted else {}
     if kept.get("digest") == book.digest:
+        if known is not None:
+            known["digest"] = book.digest
         return None
     present = described(book)
     happenings.mark(conn, happenings.RULES, now, json.dumps(present, sort_keys=True, ensure_ascii=False), turned=True)

@@ -11,6 +11,7 @@ from sqlalchemy import Select, select
 from ..reckoning.duties import Reckoner
 from ..reckoning.facts import Part, Place
 from ..reckoning.owed import Duty
+from ..store.recalling import recall
 from ..store.tables import cases, duties, parts, sites
 from .causes import GROUPS
 from .differences import Changes
@@ -71,6 +72,11 @@ def _spares_query(marks: bool) -> Select[Any]:
 
 
 def _spares(here: Here, marks: bool) -> dict[int, list[Part]]:
+    read = (parts, sites)
+    return recall(here.conn, ("spares", here.zone, marks), read, lambda: _read_spares(here, marks))
+
+
+def _read_spares(here: Here, marks: bool) -> dict[int, list[Part]]:
     found: dict[int, list[Part]] = {}
     for site_id, *rest in here.conn.execute(_spares_query(marks), {"b_zone": here.zone}):
         found.setdefault(site_id, []).append(Part(*rest))
@@ -95,6 +101,10 @@ def _stored(here: Here) -> dict[int, dict[str, Stored]]:
 
 
 def _open_cases(here: Here) -> dict[int, list[OpenCase]]:
+    return recall(here.conn, ("cases here", here.zone), (cases, sites), lambda: _read_open_cases(here))
+
+
+def _read_open_cases(here: Here) -> dict[int, list[OpenCase]]:
     found: dict[int, list[OpenCase]] = {}
     for row in here.conn.execute(_OPEN_CASES, {"b_zone": here.zone}):
         case = OpenCase(*row)

@@ -7,7 +7,7 @@ from datetime import date
 from functools import partial
 from typing import Any
 
-from sqlalchemy import Connection, Integer, cast, false, func, null, select, union_all
+from sqlalchemy import Connection, Integer, cast, exists, false, func, null, select, union_all
 
 from .. import addresses
 from ..reckoning.facts import Place
@@ -31,12 +31,12 @@ _COUNTED = (
     .where(HERE)
     .group_by(units.c.site_id)
 )
+# Looked up for each person's site: a join might begin with all sites of the zone, and try everybody at each.
+_ONE_HERE = exists().where(sites.c.id == person_sites.c.site_id, HERE)
 _TRAINED = select(person_roles.c.person_id).where(person_roles.c.role == "responder")
 _RESPONDERS = union_all(
     select(people.c.id, _NOWHERE).where(people.c.whole_fleet, people.c.id.in_(_TRAINED)),
-    select(person_sites.c.person_id, person_sites.c.site_id)
-    .join(sites, sites.c.id == person_sites.c.site_id)
-    .where(HERE, person_sites.c.person_id.in_(_TRAINED)),
+    select(person_sites.c.person_id, person_sites.c.site_id).where(person_sites.c.person_id.in_(_TRAINED), _ONE_HERE),
 )
 _WITH_UNITS = select(sites.c.id).where(HERE, sites.c.id.in_(select(units.c.site_id)))
 _BEING_LEFT = _WITH_UNITS.where(
@@ -47,8 +47,7 @@ _CONTACTS = union_all(
     select(*_WHO, _NOWHERE.label("site_id")).where(people.c.whole_fleet, people.c.id.in_(CONTACTS)),
     select(*_WHO, person_sites.c.site_id)
     .join(person_sites, person_sites.c.person_id == people.c.id)
-    .join(sites, sites.c.id == person_sites.c.site_id)
-    .where(HERE, people.c.id.in_(CONTACTS), people.c.whole_fleet == false()),
+    .where(people.c.id.in_(CONTACTS), people.c.whole_fleet == false(), _ONE_HERE),
 ).order_by("person")
 
 

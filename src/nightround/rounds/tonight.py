@@ -25,7 +25,7 @@ from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
 from ..register.closures import closed
 from ..store.database import raise_version
-from ..store.recalling import recall
+from ..store.recalling import notes, recall
 from ..store.tables import fleet, sites, units
 from . import ledger, rulechanges
 from .causes import Limits
@@ -85,14 +85,20 @@ def owed(program: Program) -> list[tuple[str, date]]:
     now = program.clock()
     at = program.settings.rounds.at
     with program.store.read() as conn:
-        wanted = [(zone, owed_date(zone, now, at)) for zone in zones(conn)]
-        done = ledger.ended(conn, min((on for _, on in wanted), default=date.max))
+        found_done = notes(conn, "done")
+        known = {} if found_done is None else found_done  # what is done stays done
+        wanted = [(zone, on) for zone in zones(conn) if known.get(zone) != (on := owed_date(zone, now, at))]
+        if not wanted:
+            return []
+        done = ledger.ended(conn, [zone for zone, _ in wanted], min(on for _, on in wanted))
     found = []
     for zone, on in wanted:
         # One run by hand before that night came does not stand for it.
         finished = done.get((zone, on))
         if finished is None or finished < local_instant(on, at, zone):
             found.append((zone, on))
+        else:
+            known[zone] = on
     return found
 
 
@@ -349,4 +355,4 @@ def changes_of(conn: Connection, program: Program, on: date, now: datetime, reck
     # It never changes, whatever else of its row does.
     namespace = recall(conn, "namespace", (), lambda: str(conn.execute(_NAMESPACE).scalar_one()))
     limits = Limits(wanted.long_overdue_days, wanted.not_recorded_days, reckoners.is_gravest)
-    return Changes(namespace, on, now, limits, closed(conn, on))
+    return Changes(namespace, on, now, limits, closed(conn, on), notes(conn, "texts"))

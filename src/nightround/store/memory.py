@@ -79,7 +79,9 @@ def copy_in_memory(store: Store, progress: Progress = lambda done, total: None) 
     of work inside each other are an error there, as they would be a wait for each other elsewhere.
     """
     engine = create_engine(
-        "sqlite://", poolclass=StaticPool, connect_args={"check_same_thread": False, "isolation_level": None}
+        "sqlite://",
+        poolclass=StaticPool,
+        connect_args={"check_same_thread": False, "isolation_level": None, "cached_statements": 1024},
     )
     event.listen(engine, "connect", _pragmas)
     event.listen(engine, "begin", begin_sqlite)

@@ -6,7 +6,7 @@ write at any moment: there `recall` asks each time.
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import defaultdict
 from collections.abc import Callable, Hashable, Iterable
 from typing import Any, TypeVar
 
@@ -24,12 +24,15 @@ class Recalled:
     """Counts the writes to each table of one database, and keeps answers with the counts at which they were true."""
 
     def __init__(self) -> None:
-        self._writes: Counter[str] = Counter()
+        self._writes: defaultdict[str, int] = defaultdict(int)
         self._kept: dict[Hashable, tuple[Stamp, Any]] = {}
+
+        self.notes: dict[str, dict[Any, Any]] = {}
 
     def stamp(self, tables: Iterable[Table]) -> Stamp:
         """Another one after every write to one of the tables."""
-        return (self._writes[_ANY], *(self._writes[table.name] for table in tables))
+        writes = self._writes
+        return (writes[_ANY], *[writes[table.name] for table in tables])
 
     def answer(self, key: Hashable, tables: Iterable[Table], ask: Callable[[], T]) -> T:
         """As `recall`."""
@@ -56,6 +59,12 @@ class Recalled:
 
         event.listen(engine, "before_cursor_execute", wrote)
         engine.update_execution_options(**{_OPTION: self})
+
+
+def notes(conn: Connection, name: str) -> dict[Any, Any] | None:
+    """What somebody wrote down before for themselves about this database; None where it is not one process's alone."""
+    kept = conn.get_execution_options().get(_OPTION)
+    return None if kept is None else kept.notes.setdefault(name, {})
 
 
 def recall(conn: Connection, key: Hashable, tables: Iterable[Table], ask: Callable[[], T]) -> T:

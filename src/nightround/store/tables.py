@@ -455,7 +455,9 @@ tellings = Table(
     Column("turn", Integer, nullable=False),
     Column("message_id", ForeignKey("messages.id"), nullable=False, index=True),
     UniqueConstraint("case_id", "mailbox", "lap", "rung", "turn"),
-    Index("ix_tellings_case_id_lap", "case_id", "lap"),  # every look asks for the lap that each open case is in
+    # Every look asks what was told in the lap that each open case is in; with all that it asks for, lest the unique
+    # index be taken for shorter, which holds all laps.
+    Index("ix_tellings_case_id_lap", "case_id", "lap", "mailbox", "rung", "turn"),
 )
 
 feeds = Table(

@@ -170,7 +170,7 @@ def test_letters_pass_over_whoever_left_by_the_day_where_they_are(program: Progr
     for at, there in ((last, True), (last + timedelta(minutes=1), False)):
         with program.store.read() as conn:
             found = [reader.person for reader in readers(conn, program.settings, WEEKLY_ROLES, at=at)]
-            watch = Watch(conn, program.settings, at, {ids["MILL"]})
+            watch = Watch.over(conn, program.settings, at, {ids["MILL"]})
         assert ("MA" in found) is there
         assert ("MA" in [reader.person for reader in watch.holders(ids["MILL"], "manager")]) is there
 

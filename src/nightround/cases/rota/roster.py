@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, select
 
@@ -24,7 +24,7 @@ from .kept import source
 from .names import load_names
 
 TABLE, FILE = "table", "file"
-_DAY = timedelta(days=1)
+_WEEK = timedelta(days=7)
 _READ_FROM = (absences, people, person_roles, person_sites, rota, rota_files, sites, units)
 
 
@@ -136,10 +136,11 @@ class Rota:
 
     @classmethod
     def around(cls, conn: Connection, settings: Settings, at: datetime, ahead: timedelta) -> Rota:
-        """The rota of the whole UTC day of that instant, and for so long after it."""
-        day = datetime.combine(at.astimezone(UTC).date(), time(), UTC)
-        end = day + _DAY + ahead
-        return recall(conn, ("rota", day.date(), ahead), _READ_FROM, lambda: cls.load(conn, settings, day, end))
+        """The rota of the whole week of that instant, from Monday in UTC, and for so long after it."""
+        day = at.astimezone(UTC).date()
+        monday = datetime.combine(day - timedelta(days=day.weekday()), time(), UTC)
+        end = monday + _WEEK + ahead
+        return recall(conn, ("rota", monday.date(), ahead), _READ_FROM, lambda: cls.load(conn, settings, monday, end))
 
     def on_call(self, at: datetime, site_id: int | None = None) -> frozenset[int]:
         """The ids of who is on call at that instant: for the site, or for any. Empty in a gap."""
@@ -155,6 +156,15 @@ class Rota:
         # Sites with the same people have the same answer.
         kinds = {frozenset(p for p in self._ever if self._people[p].serves(site_id)): site_id for site_id in site_ids}
         return frozenset().union(*(self.on_call(at, site_id) for site_id in kinds.values()))
+
+    def state(self, at: datetime) -> tuple[Any, ...]:
+        """Equal to that of another instant, or of another rota, where the same are on call for the same sites."""
+        self._within(at)
+        active = [
+            tuple(shift for shift in shifts if shift.from_at <= at < shift.until_at)
+            for shifts in (self._flat, self._table, self._file)
+        ]
+        return (*active, self._people)
 
     def absent(self, at: datetime) -> frozenset[int]:
         """The ids of who is away at that instant, on call or not."""

@@ -9,4 +9,5 @@ depends_on = None
 
 
 def upgrade() -> None:
-    op.create_index("ix_tellings_case_id_lap", "tellings", ["case_id", "lap"], unique=False)
+    columns = ["case_id", "lap", "mailbox", "rung", "turn"]
+    op.create_index("ix_tellings_case_id_lap", "tellings", columns, unique=False)
