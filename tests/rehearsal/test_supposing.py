@@ -128,6 +128,60 @@ def test_what_cannot_be_is_refused_with_its_place_and_cure(
     assert said in str(caught.value)
 
 
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b"", "supposes nothing; write what happens, such as [[used]]"),
+        (b"# to be written\n", "supposes nothing"),
+        (b"unit;event;at\nBAY-01;used;2026-12-01\n", "is a table such as a spreadsheet writes; write what happens"),
+        (b"\xef\xbb\xbfunit,event,at\r\nBAY-01,used,2026-12-01\r\n", "is a table such as a spreadsheet writes"),
+        (b"PK\x03\x04\x14\x00", "is a workbook; write what happens into a text file"),
+        ("[[used]]\nunit = 'BAY-01'".encode("utf-16"), "is not UTF-8 text; save it as UTF-8"),
+        (b"[[used]]\n\nat = 26.11.2026", "line 3 reads 'at = 26.11.2026': a day is written year-month-day"),
+        (b"[[used]]\nunit = BAY-01", "line 2 reads 'unit = BAY-01': a text stands between \"quotes\""),
+        (b"[[used]]\nat = 2026-11-31", "line 2 reads 'at = 2026-11-31': there is no day 2026-11-31; correct it"),
+        (b"[[used]]\nat = 2026-11-30T10:00\n", "a time is written with its seconds, 2026-12-03T14:30:00"),
+        (b"[[used]]\nunit = 'BAY-01'\nunit = 'BAY-02'", "line 3 reads \"unit = 'BAY-02'\": the key stands there twice"),
+        (b'[[used]]\nunit = "BAY-01\nat = 1', "the quote that is opened there is not closed; close it"),
+        (b"[[used]\n", "line 1 reads '[[used]': correct it (Expected ']]'"),
+        (b"[[used]]\nunit = [", "at its end something is missing, such as a quote or a bracket; write it"),
+        (b"[used]\nunit = 'BAY-01'", "key used: is not a list of tables; write [[used]] above the keys of each"),
+        (b"[[used]]\nunit = 'bay-01'\nAt = 2026-12-01", "'bay-01' is not in the register (did you mean BAY-01?)"),
+        (b"[[used]]\nunit = 'bay-01'\nAt = 2026-12-01", "key At: is not known (did you mean at?)"),
+        (
+            b"[[away]]\nperson = 'bo'\nfrom = 2026-12-01\nuntil = 2030-12-01",
+            "away 1, key until: 2026-12-01 to 2030-12-01 is longer than two years; correct the year",
+        ),
+        (
+            b"[[closed]]\nsite = 'BAY'\nfrom = 2026-12-01\nuntil = 2026-12-01\n" * 2,
+            "closed 2, key from: BAY has a record from 2026-12-01 on already above; make one of the two",
+        ),
+    ],
+)  # fmt: skip
+def test_a_file_of_another_kind_and_a_slip_of_the_pen_are_told_apart(
+    paper: Program, tmp_path: Path, data: bytes, said: str
+) -> None:
+    file = tmp_path / "suppose.toml"
+    file.write_bytes(data)
+    wanted = coming_days(paper, 10)
+    with pytest.raises(UserError) as caught, paper.store.read() as conn:
+        read_supposed(conn, paper.settings, file, wanted.start, wanted.end)
+    assert "suppose.toml" in str(caught.value)
+    assert said in str(caught.value)
+
+
+def test_a_file_that_is_not_there_or_is_a_folder_is_said_so(paper: Program, tmp_path: Path) -> None:
+    wanted = coming_days(paper, 10)
+    for path, said in ((tmp_path / "none.toml", "is not there; name a file"), (tmp_path, "is a folder; name the file")):
+        with pytest.raises(UserError, match=said), paper.store.read() as conn:
+            read_supposed(conn, paper.settings, path, wanted.start, wanted.end)
+
+
+def test_a_mark_at_the_beginning_and_line_ends_of_another_system_are_read_over(paper: Program, tmp_path: Path) -> None:
+    text = "\ufeff[[used]]\r\nunit = 'BAY-01'\r\nat = 2026-12-01\r\n"
+    assert [event.where.rpartition(", ")[2] for event in _read(paper, tmp_path, text).events] == ["used 1"]
+
+
 def test_everything_that_is_wrong_is_said_at_once(paper: Program, tmp_path: Path) -> None:
     with pytest.raises(UserError) as caught:
         _read(paper, tmp_path, "[[used]]\nunit = 'X'\nat = 2026-12-01\n[[smtp_dwn]]\n")
@@ -137,6 +191,15 @@ def test_everything_that_is_wrong_is_said_at_once(paper: Program, tmp_path: Path
 def test_what_cannot_happen_then_names_its_place(paper: Program, tmp_path: Path) -> None:
     with pytest.raises(UserError, match=r"suppose\.toml, fitted 1: 'fitted' needs to say which part"):
         _run(paper, tmp_path, "[[fitted]]\nunit = 'BAY-01'\nby = 'ada'\nat = 2026-11-26")
+
+
+def test_its_cure_is_said_in_keys_of_the_file(paper: Program, tmp_path: Path) -> None:
+    with pytest.raises(UserError) as caught:
+        _run(paper, tmp_path, "[[fitted]]\nunit = 'BAY-01'\nby = 'ada'\nat = 2026-11-26")
+    assert str(caught.value).endswith("""'fitted' needs to say which part: part = { kind = "battery" }""")
+    with pytest.raises(UserError) as caught:
+        _run(paper, tmp_path, "[[moved]]\nunit = 'BAY-01'\nat = 2026-11-26\nreadings = { site = 'COVE' }")
+    assert 'say who (by = "PERSON"), or' in str(caught.value)
 
 
 def test_a_use_is_told_at_the_next_look_to_whoever_is_called_there(paper: Program, tmp_path: Path) -> None:

@@ -141,8 +141,9 @@ class Table:
 
 def meant(word: str, known: Collection[str]) -> str:
     """The known word that was probably meant, as the middle of a sentence; "" where none comes close."""
-    close = difflib.get_close_matches(word, list(known), n=1)
-    return f" (did you mean {close[0]}?)" if close else ""
+    folded = {one.casefold(): one for one in known}
+    close = difflib.get_close_matches(word.casefold(), list(folded), n=1)
+    return f" (did you mean {folded[close[0]]}?)" if close else ""
 
 
 def read(path: Path, name: str, problems: list[str]) -> Table | None:
@@ -154,7 +155,7 @@ def read(path: Path, name: str, problems: list[str]) -> Table | None:
 def read_text(path: Path, name: str, problems: list[str]) -> str | None:
     """The text of the file; None where it cannot be read, which is then among the problems."""
     try:
-        return path.read_text("utf-8")
+        return path.read_text("utf-8-sig")  # some editors begin a file with a mark that says which letters it has
     except OSError as error:
         problems.append(f"{name}: cannot be read ({error.strerror}); correct the file's rights or take it away")
     except UnicodeDecodeError:

@@ -14,6 +14,7 @@ from ..rounds.atonce import reckon_people
 from ..rounds.tonight import reckon_units
 from ..store.tables import cases
 from .events import Away, Closed, Event, Leaves, Logged
+from .mistakes import in_the_file
 
 
 def happen(program: Program, event: Event) -> str:
@@ -48,4 +49,4 @@ def happen(program: Program, event: Event) -> str:
                 take(conn, case_id, event.person, event.until, program.clock())
         return "" if case_ids else f"{event.where}: no case of {event.unit} is open then, so that there is none to take"
     except UserError as error:
-        raise UserError(f"{event.where}: {error}") from None
+        raise UserError(f"{event.where}: {in_the_file(str(error))}") from None

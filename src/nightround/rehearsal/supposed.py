@@ -9,6 +9,7 @@ noon; as `from` it is its beginning; as `until` its end, so that the day itself 
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -21,13 +22,15 @@ from .. import addresses
 from ..cases.taking import LONGEST
 from ..errors import UserError
 from ..reckoning.dates import local_day, local_instant
+from ..register.days_off import wrong_absence
 from ..register.leaving import gone_from, has_left, zones_of
 from ..register.log import ENTRIES, NewEntry
 from ..register.recording import check_details, check_words
-from ..register.tomlfile import Table, meant, read
+from ..register.tomlfile import Table, meant
 from ..settings import Settings
 from ..store.tables import people, sites, units
 from .events import Away, Closed, Event, Leaves, Logged, Taken
+from .mistakes import EXAMPLE, hint, table_of_another_kind
 from .post import Outage, Refusal
 
 NOON = time(12)
@@ -47,15 +50,40 @@ def read_supposed(conn: Connection, settings: Settings, path: Path, start: datet
     """What the file supposes to happen from `start` to before `end`. Raises one UserError that tells all that is
     wrong: keys, units and people that are not known, and what lies outside these instants."""
     problems: list[str] = []
-    top = read(path, str(path), problems)
-    if top is None and "is not TOML" in problems[0]:
-        problems[0] += "; a time is written with its seconds, 2026-12-03T14:30:00"
-    reader = _Reader(conn, settings, start, end)
-    supposed = Supposed() if top is None else reader.all(top)
+    top = _top(path, problems)
+    supposed = Supposed() if top is None else _Reader(conn, settings, start, end).all(top)
     if problems:
         many = f"{len(problems)} things are wrong in {path}:\n" if len(problems) > 1 else ""
         raise UserError(many + "\n".join(problems))
     return supposed
+
+
+def _top(path: Path, problems: list[str]) -> Table | None:
+    """The whole file; None where it cannot be read, which is then among the problems with what was probably meant."""
+    name = str(path)
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        problems.append(f"{name}: is not there; name a file that is")
+    except IsADirectoryError:
+        problems.append(f"{name}: is a folder; name the file in it")
+    except OSError as error:
+        problems.append(f"{name}: cannot be read ({error.strerror}); correct the file's rights")
+    else:
+        if other := table_of_another_kind(data):
+            problems.append(f"{name}: {other}")
+            return None
+        try:
+            top = Table(tomllib.loads(text := data.decode("utf-8-sig")), name, problems)
+        except UnicodeDecodeError:
+            problems.append(f"{name}: is not UTF-8 text; save it as UTF-8")
+        except tomllib.TOMLDecodeError as error:
+            problems.append(f"{name}: is not TOML; {hint(text, str(error))}")
+        else:
+            if not top.names():
+                problems.append(f"{name}: supposes nothing; write what happens, such as {EXAMPLE}")
+            return top
+    return None
 
 
 class _Reader:
@@ -70,6 +98,7 @@ class _Reader:
         persons = select(people.c.person, people.c.id, people.c.email, people.c.left_on)
         self._people = {row.person: row for row in conn.execute(persons)}
         self._zones = zones_of(conn, self._zone)
+        self._begun: set[tuple[str, str, date]] = set()
 
     def all(self, top: Table) -> Supposed:
         events: list[Event] = []
@@ -149,11 +178,23 @@ class _Reader:
     def _away(self, table: Table, _key: str) -> Away | None:
         """Known from the beginning on, as an absence is that was entered in time."""
         person, days = self._person(table, "person"), self._days(table)
+        if person is not None and days is not None:
+            self._once(table, ("person", person.person), days[0])
+            if why := wrong_absence(*days):
+                table.wrong("until", why)
         return None if person is None or days is None else Away(self._start, table.where, person.person, *days)
 
     def _closed(self, table: Table, _key: str) -> Closed | None:
         site, days = self._site(table), self._days(table)
+        if site is not None and days is not None:
+            self._once(table, ("site", site.site), days[0])
         return None if site is None or days is None else Closed(self._start, table.where, site.site, *days)
+
+    def _once(self, table: Table, who: tuple[str, str], first: date) -> None:
+        """That no two records of one person or site begin on the same day, as none in the register may."""
+        if (*who, first) in self._begun:
+            table.wrong("from", f"{who[1]} has a record from {first} on already above; make one of the two")
+        self._begun.add((*who, first))
 
     def _leaves(self, table: Table, _key: str) -> Leaves | None:
         """Known from the beginning on, as a last day is that was entered in time."""
@@ -246,7 +287,7 @@ class _Reader:
         return since, until
 
     def _window(self) -> str:
-        return f"within what is rehearsed ({self._start.isoformat()} to {self._end.isoformat()})"
+        return f"within what is rehearsed ({_minute(self._start)} to {_minute(self._end)})"
 
     def _instant(
         self, table: Table, key: str, zone: str, *, at: time = NOON, end_of_day: bool = False
@@ -272,6 +313,10 @@ class _Reader:
         except OverflowError:
             table.wrong(key, f"{value} is too far off; choose another time")
             return None
+
+
+def _minute(at: datetime) -> str:
+    return at.isoformat(timespec="minutes")
 
 
 def _day_or_time(text: str) -> date | None:
