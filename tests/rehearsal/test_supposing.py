@@ -43,6 +43,8 @@ def _read(program: Program, tmp_path: Path, text: str, days: int = 10) -> Suppos
 
 
 def _run(program: Program, tmp_path: Path, text: str = "", days: int = 3) -> Programme:
+    if not text:
+        return rehearse(program, coming_days(program, days))
     file = tmp_path / "suppose.toml"
     file.write_text(text, encoding="utf-8")
     return rehearse(program, coming_days(program, days), file)
@@ -172,7 +174,10 @@ def test_a_file_of_another_kind_and_a_slip_of_the_pen_are_told_apart(
 
 def test_a_file_that_is_not_there_or_is_a_folder_is_said_so(paper: Program, tmp_path: Path) -> None:
     wanted = coming_days(paper, 10)
-    for path, said in ((tmp_path / "none.toml", "is not there; name a file"), (tmp_path, "is a folder; name the file")):
+    for path, said in (
+        (tmp_path / "none.toml", "because it is not there; name a file"),
+        (tmp_path, "because it is a folder; name the file"),
+    ):
         with pytest.raises(UserError, match=said), paper.store.read() as conn:
             read_supposed(conn, paper.settings, path, wanted.start, wanted.end)
 

@@ -64,9 +64,9 @@ def _top(path: Path, problems: list[str]) -> Table | None:
     try:
         data = path.read_bytes()
     except FileNotFoundError:
-        problems.append(f"{name}: is not there; name a file that is")
+        problems.append(f"{name}: cannot be read, because it is not there; name a file that is")
     except IsADirectoryError:
-        problems.append(f"{name}: is a folder; name the file in it")
+        problems.append(f"{name}: cannot be read, because it is a folder; name the file in it")
     except OSError as error:
         problems.append(f"{name}: cannot be read ({error.strerror}); correct the file's rights")
     else:
