@@ -16,10 +16,11 @@ from sqlalchemy import Connection, bindparam, func, select
 from ..settings import Settings
 from ..store.tables import messages
 from ..store.types import Instant
-from .audience import ABOUT_CASES, Reader, Watch
+from .audience import ABOUT_CASES, Reader
 from .planned import Errand, Held, Plan
 from .standing_in import stand_in
 from .templates import say_count, say_instant
+from .watch import Watch
 
 HOUR = timedelta(hours=1)
 SHOWN = 5

@@ -8,20 +8,18 @@
    and managers in one opening letter each.
 4. Whoever was told of a case is told once that it is closed.
 5. All of it within what a mailbox, and the fleet, may get within an hour (`letters.brake`).
+
+A rehearsal leaves cases alone of which it knows that nothing is owed yet (`letters.resting`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import date, datetime, timedelta
-from typing import Any
 
 from sqlalchemy import Connection, bindparam, select
 
 from ..cases import ladders
-from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_lap
-from ..cases.hours import Hours
-from ..cases.ladders import Climb, Ladder
+from ..cases.climbing import Change, Ladders, Open, open_cases, told_in_lap
 from ..reckoning.dates import local_day, local_instant
 from ..rounds.causes import LONG
 from ..settings import Settings
@@ -29,11 +27,13 @@ from ..store.recalling import notes, recall
 from ..store.tables import cases, messages, sites, tellings
 from ..store.types import Instant
 from . import brake, closing
-from .audience import Called, Reader, Watch
+from .audience import Reader
 from .matters import chunks
 from .planned import Errand, Mark, Plan
 from .resting import Resting
 from .templates import say_count
+from .views import Views
+from .watch import Watch
 
 # An opening letter is for what has just come in; what is found later to be untold is told like any other case.
 OPENING = timedelta(hours=48)
@@ -51,7 +51,7 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
     if not open_now:
         return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))
     watch = _watch(conn, settings, at, open_now, known)
-    views = _Views(watch, settings, notes(conn, "called"))
+    views = Views(watch, settings, notes(conn, "called"))
     newcomers = _never_escalated(conn, now, open_now)
     resting = Resting(conn, lambda case: views.of(case.site_id, known.of(case.severity, case.site_type)).everybody)
     stirring = [case for case in open_now if on is not None or case.id in newcomers or not resting.still(case, at)]
@@ -127,97 +127,6 @@ def _within(
 ) -> Plan:
     """The plan as far as the limits of an hour let it go; a round of another date, run by hand, knows no hours."""
     return made if on is not None else brake.within(conn, settings, now, made, watch)
-
-
-class _View:
-    """The people of one ladder at one site, as they are now; what `ladders.View` asks for."""
-
-    def __init__(self, watch: Watch, site_id: int | None, ladder: Ladder, hours: Callable[[Reader], Hours]) -> None:
-        self._called = [watch.of(site_id, step.who) for step in ladder.steps]
-        self._coordinators = watch.of(site_id, ("coordinator",))
-        self.everybody = [*self._called, self._coordinators]
-        self._hours_of = hours
-        self._hours: dict[int, list[Hours]] = {}
-
-    @property
-    def anybody(self) -> bool:
-        return any(called.people for called in self._called)
-
-    @property
-    def gap(self) -> str:
-        """What is missing, where nobody can be called."""
-        return "; ".join(dict.fromkeys(gap for called in self._called for gap in called.gaps))
-
-    def reached(self, rung: int) -> bool:
-        return bool(self._called[rung].people)
-
-    def gets_through(self, climb: Climb) -> bool:
-        return self._called[climb.rung].gets_through()
-
-    def hours(self, rung: int) -> list[Hours]:
-        known = self._hours.get(rung)
-        if known is None:
-            readers = [reader for reader, _ in self._called[rung].people]
-            known = self._hours[rung] = list(dict.fromkeys(map(self._hours_of, readers)))
-        return known
-
-    def gaps(self, rung: int) -> list[str]:
-        """Who should have been told up to that step and cannot be."""
-        return [gap for called in self._called[: rung + 1] for gap in called.gaps]
-
-    def owed(self, climb: Climb, told: set[Told]) -> list[tuple[Reader, str]]:
-        """Who has yet to be told at the present step, and who belongs to an earlier one and heard nothing."""
-        now = {said.mailbox for said in told if (said.rung, said.turn) == (climb.rung, climb.turn)}
-        ever = {said.mailbox for said in told}
-        found: dict[str, tuple[Reader, str]] = {}
-        here = self._called[climb.rung]
-        for reader, name in here.people:
-            # Where a letter was given up already, the next step is the way, not the same mailbox at once again.
-            tried = reader.mailbox in here.failing and reader.mailbox in ever and climb.turn == 0
-            if reader.mailbox not in now and not tried:
-                found[reader.mailbox] = reader, name
-        earlier = [*self._called[: climb.rung], *([self._coordinators] if climb.why in ("again", LONG) else [])]
-        for called in earlier:
-            for reader, name in called.people:
-                if reader.mailbox not in ever:
-                    found.setdefault(reader.mailbox, (reader, name))
-        return list(found.values())
-
-
-class _Views:
-    """The views of a sweep, one for each ladder at sites with the same people.
-
-    `before` keeps whom they call from sweep to sweep: the same list where it is still the same people.
-    """
-
-    def __init__(self, watch: Watch, settings: Settings, before: dict[Any, list[Called]] | None = None) -> None:
-        self._watch, self._settings, self._before = watch, settings, before
-        self._made: dict[tuple[tuple[int, ...], int], _View] = {}
-        self._hours: dict[int | str, Hours] = {}
-
-    def of(self, site_id: int | None, ladder: Ladder) -> _View:
-        key = self._watch.serving(site_id), id(ladder)  # to compare two ladders step by step takes long
-        known = self._made.get(key)
-        if known is None:
-            known = self._made[key] = _View(self._watch, site_id, ladder, self.hours)
-            if self._before is not None:
-                known.everybody = self._same((key[0], ladder), known.everybody)
-        return known
-
-    def _same(self, key: tuple[tuple[int, ...], Ladder], called: list[Called]) -> list[Called]:
-        assert self._before is not None
-        before = self._before.get(key)
-        if before != called:
-            self._before[key] = before = called
-        return before
-
-    def hours(self, reader: Reader) -> Hours:
-        """As `Reader.hours`, once for each."""
-        key = reader.id or reader.address
-        known = self._hours.get(key)
-        if known is None:
-            known = self._hours[key] = reader.hours(self._settings)
-        return known
 
 
 def _watch(

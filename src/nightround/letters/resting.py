@@ -13,7 +13,7 @@ from sqlalchemy import Connection
 
 from ..cases.climbing import Open
 from ..store.recalling import notes
-from .audience import Called
+from .watch import Called
 
 _NEVER = datetime.max.replace(tzinfo=UTC)
 

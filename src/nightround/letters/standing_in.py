@@ -15,9 +15,10 @@ from sqlalchemy import Connection, select
 
 from ..reckoning.dates import local_day
 from ..store.tables import cases, tellings
-from .audience import Reader, Watch
+from .audience import Reader
 from .matters import chunks
 from .planned import Errand, Mark
+from .watch import Watch
 
 _WHO = ("coordinator",)
 NOBODY = "no coordinator can be told in their place"

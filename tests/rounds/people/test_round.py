@@ -11,7 +11,8 @@ from sqlalchemy import Connection, delete, insert, select, update
 from nightround.bootstrap import Program
 from nightround.calendars import keys
 from nightround.errors import UserError
-from nightround.letters.audience import WEEKLY_ROLES, Watch, readers
+from nightround.letters.audience import WEEKLY_ROLES, readers
+from nightround.letters.watch import Watch
 from nightround.register.leaving import leave, training_kept_until
 from nightround.rounds.asking import Wanted, duties_on, stored_duties
 from nightround.rounds.atonce import reckon_people
