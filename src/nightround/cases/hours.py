@@ -70,6 +70,7 @@ class Hours(NamedTuple):
         begin, _ = next(self._working(at))
         return max(at, begin)
 
+    @lru_cache(maxsize=8192)  # noqa: B019 - as above
     def first_not_quiet(self, at: datetime) -> datetime:
         """That instant if it lies outside the quiet hours, else their end."""
         if not self.quiet(at):

@@ -25,7 +25,7 @@ from ..rounds.causes import MAIL_GIVEN_UP
 from ..rounds.loading import zones
 from ..rounds.zones import next_instant as next_in_zone
 from ..settings import Settings
-from ..store.recalling import Recalled, Stamp
+from ..store.recalling import Recalled, Stamp, recall
 from ..store.tables import (
     absences,
     cases,
@@ -153,7 +153,11 @@ def _absences(conn: Connection, settings: Settings, now: datetime) -> Iterator[d
 
 def _goings(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
     """When somebody's last day is over."""
-    yield from goings(conn, settings.fleet.time_zone, now)
+    if recall(conn, "anybody leaves", (people,), lambda: conn.execute(_ANYBODY_LEAVES).first() is not None):
+        yield from goings(conn, settings.fleet.time_zone, now)
+
+
+_ANYBODY_LEAVES = select(people.c.id).where(people.c.left_on.is_not(None)).limit(1)
 
 
 def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:

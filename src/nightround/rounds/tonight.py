@@ -155,7 +155,8 @@ def run_round(
     except _Lost:
         logger.warning("round lost to another node", extra={"zone": zone, "on": str(on)})
         return None
-    logger.info("round done", extra={key: str(value) for key, value in result.as_dict().items()})
+    if logger.isEnabledFor(logging.INFO):
+        logger.info("round done", extra={key: str(value) for key, value in result.as_dict().items()})
     return result
 
 
