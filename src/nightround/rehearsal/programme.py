@@ -160,7 +160,7 @@ def _about(conn: Connection) -> dict[int, tuple[tuple[str, ...], tuple[int, ...]
         .outerjoin(units, units.c.id == cases.c.unit_id)
     )
     found: dict[int, tuple[set[str], set[int]]] = {}
-    for message_id, case_id, unit, site in conn.execute(query):
+    for message_id, case_id, unit, site in conn.execute(query).all():
         codes, ids = found.setdefault(message_id, (set(), set()))
         codes.update({unit or site} - {None})
         ids.add(case_id)
@@ -177,7 +177,7 @@ def _open(conn: Connection, end: datetime) -> list[dict[str, Any]]:
         .where(messages.c.sent_at.is_not(None))
         .order_by(messages.c.sent_at, messages.c.id)
     )
-    for case_id, person, sent_at in conn.execute(query):
+    for case_id, person, sent_at in conn.execute(query).all():
         told.setdefault(case_id, {}).setdefault(person, sent_at)
     found = []
     for case in listed(conn, end):

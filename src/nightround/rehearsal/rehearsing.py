@@ -148,7 +148,7 @@ def _collected_rarely() -> Iterator[None]:
     """Thousands of statements leave millions of small values, hardly one of them in a cycle; looking through them all
     time and again takes a good part of a rehearsal."""
     before = gc.get_threshold()
-    gc.set_threshold(100_000, 50, 50)
+    gc.set_threshold(20_000, 20, 20)
     try:
         yield
     finally:
