@@ -10,7 +10,7 @@ from sqlalchemy import Connection, delete, insert, select, text, update
 
 from nightround.store.database import Store
 from nightround.store.memory import Copy, copy_in_memory
-from nightround.store.recalling import recall
+from nightround.store.recalling import ANY, recall, within
 from nightround.store.tables import beats, happenings, people, sites
 
 AT = datetime(2026, 11, 25, 2, 10, tzinfo=UTC)
@@ -93,3 +93,34 @@ def test_a_stamp_tells_whether_one_of_the_tables_was_written_to(copy: Copy) -> N
         conn.execute(insert(beats).values(name="a", at=AT, note=""))
     assert copy.recalled.stamp((sites, beats)) != before
     assert copy.recalled.stamp((sites,)) == before[:2]
+
+
+def test_what_is_written_within_another_zone_does_not_matter_to_a_zone(copy: Copy) -> None:
+    asked: list[str] = []
+
+    def ask(zone: str) -> int:
+        def look() -> int:
+            asked.append(zone)
+            return len(asked)
+
+        with copy.read() as conn:
+            return recall(conn, "duties", (sites,), look, zone, (beats,))
+
+    def write(zone: str, name: str) -> None:
+        with copy.write() as conn, within(conn, zone):
+            conn.execute(insert(beats).values(name=name, at=AT, note=""))
+
+    assert [ask("Europe/Berlin"), ask("Asia/Tokyo"), ask(ANY)] == [1, 2, 3]
+    write("Asia/Tokyo", "a")
+    assert [ask("Europe/Berlin"), ask("Asia/Tokyo"), ask(ANY)] == [1, 4, 5]
+    with copy.write() as conn:  # of nobody knows which zone
+        conn.execute(insert(beats).values(name="b", at=AT, note=""))
+    assert [ask("Europe/Berlin"), ask("Asia/Tokyo"), ask(ANY)] == [6, 7, 8]
+    with pytest.raises(RuntimeError), copy.write() as conn, within(conn, "Asia/Tokyo"):
+        conn.execute(insert(beats).values(name="c", at=AT, note=""))
+        raise RuntimeError
+    assert [ask("Europe/Berlin"), ask("Asia/Tokyo"), ask(ANY)] == [9, 10, 11]
+    write("Europe/Berlin", "d")
+    write("Asia/Tokyo", "e")
+    assert [ask("Asia/Tokyo"), ask("Europe/Berlin")] == [12, 13]
+    assert [ask("Asia/Tokyo"), ask("Europe/Berlin")] == [12, 13]

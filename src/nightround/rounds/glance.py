@@ -12,7 +12,7 @@ from sqlalchemy import Connection, bindparam, exists, select
 
 from ..reckoning.facts import Place
 from ..store.recalling import recall
-from ..store.tables import duties, parts, people, person_roles, person_sites, sites, units
+from ..store.tables import duties, notices, parts, people, person_roles, person_sites, sites, units
 from .reckoners import NEWEST
 
 HERE = sites.c.time_zone == bindparam("b_zone")
@@ -47,7 +47,10 @@ class Here:
     def __init__(self, conn: Connection, zone: str) -> None:
         self.conn = conn
         self.zone = zone
-        self.seen = Glance(*conn.execute(_GLANCE, {"b_zone": zone}).one())
+        self.seen = recall(conn, ("glance", zone), _SEEN_IN, self._look, zone, (duties,))
+
+    def _look(self) -> Glance:
+        return Glance(*self.conn.execute(_GLANCE, {"b_zone": self.zone}).one())
 
     @cached_property
     def sites(self) -> tuple[SiteHere, ...]:
@@ -68,6 +71,7 @@ _THEIR_SITE = (
     .where(person_sites.c.person_id == people.c.id, HERE, exists().where(units.c.site_id == sites.c.id))
     .correlate(people)
 )
+_SEEN_IN = (notices, parts, people, person_roles, person_sites, sites, units)
 _GLANCE = select(
     NEWEST,
     exists().where(HERE, sites.c.responders.is_not(None)),

@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, case, func, not_, or_, select
 
 from ..reckoning.facts import Change, Evidence, Marks, Part, Place, Placing, UnitFacts, Use
-from ..store.recalling import recall
+from ..store.recalling import ANY, recall
 from ..store.tables import cases, conditions, duties, evidence, loans, parts, sites, units
 
 # What only notices ask for (the last field) is read only while one is in force.
@@ -109,16 +109,19 @@ def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
     return recall(conn, key, (sites, units), lambda: list(conn.execute(_UNIT_IDS, named).scalars()))
 
 
-def load(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> Iterator[Loaded]:
+def load(conn: Connection, ids: Sequence[int], *, marks: bool = False, zone: str = "") -> Iterator[Loaded]:
     """These units (ids in rising order) with everything that reckoning and the comparison need.
 
-    With `marks` also what safety notices ask for, which costs nothing while there are none.
+    With `marks` also what safety notices ask for, which costs nothing while there are none. `zone` says that all of
+    them stand in that time zone.
     """
     if not ids:
         return
-    by_duties = _duties(conn, ids)
-    by_case = recall(conn, ("cases", *ids), (cases,), lambda: _cases(conn, ids))
-    by_condition = recall(conn, ("conditions", *ids), (conditions,), lambda: _conditions(conn, ids))
+    by_duties = recall(conn, ("duties", *ids), (sites, units), lambda: _duties(conn, ids), zone or ANY, (duties,))
+    by_case = recall(conn, ("cases", *ids), (sites, units), lambda: _cases(conn, ids), zone or ANY, (cases,))
+    by_condition = recall(
+        conn, ("conditions", *ids), (sites, units), lambda: _conditions(conn, ids), zone or ANY, (conditions,)
+    )
     known = recall(conn, ("facts", *ids, marks), _FACTS_FROM, lambda: _facts(conn, ids, marks))
     for unit_id, site_id, place, facts in known:
         yield Loaded(

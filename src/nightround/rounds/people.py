@@ -19,7 +19,7 @@ from ..reckoning.certificates import certificate_duties, in_date_until, rules_of
 from ..reckoning.facts import Certificate, Place
 from ..reckoning.owed import Duty
 from ..reckoning.rules import Rule
-from ..store.recalling import recall
+from ..store.recalling import ANY, recall
 from ..store.tables import duties, people, person_sites, sites, training, units
 from .loading import KEPT, STORED, Stored, stored_duty
 from .rulebook import RuleBook
@@ -74,8 +74,15 @@ class CertificateRules:
 
 def homes(conn: Connection, fleet_zone: str, zone: str | None = None) -> list[tuple[int, int]]:
     """Person and site by number, in order: everybody with a certificate or a duty on record, in that zone's round."""
-    rows = conn.execute(_homes_query(zone is not None), {"b_fleet_zone": fleet_zone, "b_zone": zone})
-    return [(person_id, site_id) for person_id, site_id in rows]
+
+    def ask() -> list[tuple[int, int]]:
+        rows = conn.execute(_homes_query(zone is not None), {"b_fleet_zone": fleet_zone, "b_zone": zone})
+        return [(person_id, site_id) for person_id, site_id in rows]
+
+    return recall(conn, ("homes", zone), _HOMES_IN, ask, zone or ANY, (duties,))
+
+
+_HOMES_IN = (people, person_sites, sites, training, units)
 
 
 @lru_cache(maxsize=2)
@@ -165,8 +172,15 @@ def _who(row: Any) -> tuple[Any, ...]:
     return tuple(row[:5])
 
 
-def stored_of(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[set[int], dict[str, Stored]]]:
-    """By person: the sites at which duties of theirs are kept, and those duties as the last round left them."""
+def stored_of(conn: Connection, ids: Sequence[int], zone: str) -> dict[int, tuple[set[int], dict[str, Stored]]]:
+    """By person: the sites at which duties of theirs are kept, and those duties as the last round left them.
+
+    All of them are looked at in the round of that zone.
+    """
+    return recall(conn, ("person duties", *ids), _HOMES_IN, lambda: _stored_of(conn, ids), zone, (duties,))
+
+
+def _stored_of(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[set[int], dict[str, Stored]]]:
     found: dict[int, tuple[set[int], dict[str, Stored]]] = {}
     for start in range(0, len(ids), _CHUNK):
         holders = [f"p{person_id}" for person_id in ids[start : start + _CHUNK]]

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, bindparam, update
 
 from ..bootstrap import Program
 from ..store.database import raise_version
+from ..store.recalling import within
 from ..store.tables import duties
 from .differences import Changes
 from .people import BATCH, CertificateRules, homes, load_people, reckoned, stored_of
@@ -43,7 +44,7 @@ def compare_people(
         batch = dict(at[start : start + BATCH])
         changes.clear()
         with program.store.write() as conn:
-            stored = stored_of(conn, list(batch))
+            stored = stored_of(conn, list(batch), zone)
             for person, owed in reckoned(load_people(conn, list(batch)), rules, findings):
                 home = batch[person.id]
                 places, old = stored.get(person.id, (set(), {}))
@@ -52,7 +53,8 @@ def compare_people(
                     conn.execute(_MOVED, {"b_holder": f"p{person.id}", "b_home": home})
                 changes.holder(f"p{person.id}", None, home, owed, old)
             if changes.any():
-                write(conn, changes, now)
+                with within(conn, zone):
+                    write(conn, changes, now)
                 raise_version(conn)
                 if hold is not None:
                     hold(conn, changes, now)

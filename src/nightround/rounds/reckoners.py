@@ -64,13 +64,13 @@ class Reckoners:
             self._board = Board(in_force, self._book.sheets)
             self._known.clear()
 
-    def load(self, conn: Connection, ids: Sequence[int], day: date) -> Iterator[Loaded]:
+    def load(self, conn: Connection, ids: Sequence[int], day: date, zone: str = "") -> Iterator[Loaded]:
         """These units (ids in rising order), with all that the rules and the notices in force ask for.
 
-        `day` is that on which the loan units in their places are reckoned.
+        `day` is that on which the loan units in their places are reckoned; `zone` says that all of them stand in it.
         """
         self.renew(conn)
-        loaded = load(conn, ids, marks=self.marks)
+        loaded = load(conn, ids, marks=self.marks, zone=zone)
         loans = lent(conn, ids) if ids and self._lending else []
         return self._covered(conn, loaded, loans, day) if loans else loaded
 

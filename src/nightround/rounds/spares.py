@@ -94,6 +94,11 @@ _OPEN_CASES = (
 
 
 def _stored(here: Here) -> dict[int, dict[str, Stored]]:
+    of_zone = (duties,)
+    return recall(here.conn, ("site duties", here.zone), (sites,), lambda: _read_stored(here), here.zone, of_zone)
+
+
+def _read_stored(here: Here) -> dict[int, dict[str, Stored]]:
     found: dict[int, dict[str, Stored]] = {}
     for row in here.conn.execute(_STORED, {"b_zone": here.zone}):
         found.setdefault(row[_WIDTH], {})[row[0]] = stored_duty(row)
@@ -101,7 +106,7 @@ def _stored(here: Here) -> dict[int, dict[str, Stored]]:
 
 
 def _open_cases(here: Here) -> dict[int, list[OpenCase]]:
-    return recall(here.conn, ("cases here", here.zone), (cases, sites), lambda: _read_open_cases(here))
+    return recall(here.conn, ("cases here", here.zone), (sites,), lambda: _read_open_cases(here), here.zone, (cases,))
 
 
 def _read_open_cases(here: Here) -> dict[int, list[OpenCase]]:

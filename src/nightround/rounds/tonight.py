@@ -25,7 +25,7 @@ from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
 from ..register.closures import closed
 from ..store.database import raise_version
-from ..store.recalling import notes, recall
+from ..store.recalling import notes, recall, within
 from ..store.tables import fleet, sites, units
 from . import ledger, rulechanges
 from .causes import Limits
@@ -175,9 +175,10 @@ def _batch(
     changes.clear()
     with program.store.write() as conn:
         ids = unit_ids(conn, zone, after, program.settings.rounds.batch)
-        _reckon(conn, ids, on, reckoners, changes, result.findings)
+        _reckon(conn, ids, on, reckoners, changes, result.findings, zone)
         if changes.any():
-            write(conn, changes, now)
+            with within(conn, zone):
+                write(conn, changes, now)
             raise_version(conn)
             _hold(zone, on, holder, conn, changes, now)
     add(result, changes)
@@ -201,7 +202,8 @@ def _close(
     with program.store.write() as conn:
         owe_sites(conn, program.settings, zone, None, on, book, reckoners, changes)
         if changes.any():
-            write(conn, changes, now)
+            with within(conn, zone):
+                write(conn, changes, now)
         group_cases(conn, on, now, program.settings.cases.group_from, zone)
         add(result, changes)
         result.seconds = round(time.perf_counter() - started, 3)
@@ -290,9 +292,10 @@ def _reckon(
     reckoners: Reckoners,
     changes: Changes,
     findings: list[dict[str, str]],
+    zone: str = "",
 ) -> None:
     with _without_collector():
-        _compare(conn, ids, on, reckoners, changes, findings)
+        _compare(conn, ids, on, reckoners, changes, findings, zone)
 
 
 @contextmanager
@@ -314,8 +317,9 @@ def _compare(
     reckoners: Reckoners,
     changes: Changes,
     findings: list[dict[str, str]],
+    zone: str,
 ) -> None:
-    for loaded in reckoners.load(conn, ids, on):
+    for loaded in reckoners.load(conn, ids, on, zone):
         try:
             reckoned = reckoners.at(loaded.place, on).unit(loaded.facts)
         except (ValueError, OverflowError, LookupError, TypeError) as error:

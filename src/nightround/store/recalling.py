@@ -7,7 +7,8 @@ write at any moment: there `recall` asks each time.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Engine, Table, event
@@ -16,7 +17,7 @@ T = TypeVar("T")
 Stamp = tuple[int, ...]
 
 _OPTION = "nightround_recalled"
-_ANY = "*"  # counts what is of no one table: statements in the database's own words, and work that was undone
+ANY = "*"  # any table: for statements in the database's own words, and work that was undone; any time zone
 _HARMLESS = ("BEGIN", "PRAGMA", "SELECT")
 
 
@@ -25,6 +26,8 @@ class Recalled:
 
     def __init__(self) -> None:
         self._writes: defaultdict[str, int] = defaultdict(int)
+        self._of_zones: defaultdict[tuple[str, Hashable], int] = defaultdict(int)
+        self.zone = ""
         self._kept: dict[Hashable, tuple[Stamp, Any]] = {}
 
         self.notes: dict[str, dict[Any, Any]] = {}
@@ -32,11 +35,22 @@ class Recalled:
     def stamp(self, tables: Iterable[Table]) -> Stamp:
         """Another one after every write to one of the tables."""
         writes = self._writes
-        return (writes[_ANY], *[writes[table.name] for table in tables])
+        return (writes[ANY], *[writes[table.name] for table in tables])
 
-    def answer(self, key: Hashable, tables: Iterable[Table], ask: Callable[[], T]) -> T:
+    def zone_stamp(self, zone: str, tables: Iterable[Table]) -> Stamp:
+        """The same, but for writes that are known to be of other zones only."""
+        # What is written within a zone counts for that zone; all other writes count for every zone.
+        writes, zones = self._writes, self._of_zones
+        return tuple(zones[table.name, zone] + writes[table.name] - zones[table.name, ANY] for table in tables)
+
+    def answer(
+        self, key: Hashable, tables: Iterable[Table], ask: Callable[[], T], zone: str, of_zone: Iterable[Table]
+    ) -> T:
         """As `recall`."""
         stamp = self.stamp(tables)
+        if of_zone:
+            stamp += self.zone_stamp(zone, of_zone)
+            key = (key, zone)
         kept = self._kept.get(key)
         if kept is None or kept[0] != stamp:
             kept = self._kept[key] = stamp, ask()
@@ -45,7 +59,7 @@ class Recalled:
 
     def forget(self) -> None:
         """Keeps nothing of what was read before, because something that was written has been undone."""
-        self._writes[_ANY] += 1
+        self._writes[ANY] += 1
 
     def watch(self, engine: Engine) -> None:
         """Counts from now on what is written through the engine, and lets `recall` find this."""
@@ -54,8 +68,11 @@ class Recalled:
             said = None if context.compiled is None else context.compiled.statement
             if said is not None and said.is_dml:
                 self._writes[said.table.name] += 1
+                if self.zone:
+                    self._of_zones[said.table.name, self.zone] += 1
+                    self._of_zones[said.table.name, ANY] += 1
             elif (said is None or not said.is_select) and not statement.startswith(_HARMLESS):
-                self._writes[_ANY] += 1
+                self._writes[ANY] += 1
 
         event.listen(engine, "before_cursor_execute", wrote)
         engine.update_execution_options(**{_OPTION: self})
@@ -67,10 +84,32 @@ def notes(conn: Connection, name: str) -> dict[Any, Any] | None:
     return None if kept is None else kept.notes.setdefault(name, {})
 
 
-def recall(conn: Connection, key: Hashable, tables: Iterable[Table], ask: Callable[[], T]) -> T:
+def recall(
+    conn: Connection,
+    key: Hashable,
+    tables: Iterable[Table],
+    ask: Callable[[], T],
+    zone: str = ANY,
+    of_zone: Iterable[Table] = (),
+) -> T:
     """What `ask` reads from those tables and no others. Nobody may change it: it may be given out again.
 
-    `key` says what was asked; it must not hold instants, or too much would be kept.
+    `key` says what was asked; it must not hold instants, or too much would be kept. Of the tables `of_zone` only rows
+    that belong to that time zone (ANY: to any) are read: what is written `within` another does not matter then.
     """
     kept = conn.get_execution_options().get(_OPTION)
-    return ask() if kept is None else kept.answer(key, tables, ask)
+    return ask() if kept is None else kept.answer(key, tables, ask, zone, of_zone)
+
+
+@contextmanager
+def within(conn: Connection, zone: str) -> Iterator[None]:
+    """All that is written in the block belongs to units, sites and people of that time zone."""
+    kept = conn.get_execution_options().get(_OPTION)
+    if kept is None:
+        yield
+        return
+    kept.zone = zone
+    try:
+        yield
+    finally:
+        kept.zone = ""
