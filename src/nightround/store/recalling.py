@@ -26,10 +26,9 @@ class Recalled:
 
     def __init__(self) -> None:
         self._writes: defaultdict[str, int] = defaultdict(int)
-        self._of_zones: defaultdict[tuple[str, Hashable], int] = defaultdict(int)
-        self.zone = ""
+        self._of_zones: defaultdict[tuple[str, str], int] = defaultdict(int)
         self._kept: dict[Hashable, tuple[Stamp, Any]] = {}
-
+        self.zone = ""  # to which all that is written now belongs, where that is known
         self.notes: dict[str, dict[Any, Any]] = {}
 
     def stamp(self, tables: Iterable[Table]) -> Stamp:
