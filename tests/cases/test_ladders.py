@@ -10,7 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from nightround.cases.hours import Hours, Times
-from nightround.cases.ladders import NOT_QUIET, WORKING, Climb, Ladder, Step, advance, next_move, ready, restart, start
+from nightround.cases.ladders import (
+    NOT_QUIET,
+    WORKING,
+    Climb,
+    Ladder,
+    Step,
+    View,
+    go_on,
+    next_move,
+    ready,
+    restart,
+    start,
+)
 from nightround.waits import read
 
 TIMES = Times(time(8), time(18), time(21), time(7), time(7))
@@ -41,6 +53,11 @@ def step(after: str, repeat: str | None = None, stop_after: int | None = None) -
 
 def ladder(*steps: Step, severity: str = "urgent", told: str = "at any hour", again: str = "daily") -> Ladder:
     return Ladder(severity, told, steps, read(again, cadence=True))
+
+
+def advance(on: Ladder, climb: Climb, now: datetime, people: View, grade: str = "") -> Climb:
+    """Where the case stands now; what comes next is left out."""
+    return go_on(on, climb, now, people, grade)[0]
 
 
 def at(day: int, hour: int, minute: int = 0, month: int = 11, year: int = 2026) -> datetime:

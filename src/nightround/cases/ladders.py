@@ -96,16 +96,12 @@ def restart(climb: Climb, at: datetime, why: str, severity: str | None = None) -
     return Climb(climb.lap + 1, _NOT_BEGUN, 0, at, at, why, severity or climb.severity)
 
 
-def advance(ladder: Ladder, climb: Climb, now: datetime, view: View, grade: str = "") -> Climb:
-    """Where the case stands now. The climb given is returned as it is where nobody of the ladder can be reached.
+def go_on(ladder: Ladder, climb: Climb, now: datetime, view: View, grade: str = "") -> tuple[Climb, Move | None]:
+    """Where the case stands now, and what comes next. Where nobody of the ladder can be reached, the climb is given
+    back as it is, and nothing comes next.
 
     A case whose grade (left out: the ladder's severity) has become worse begins at the top.
     """
-    return go_on(ladder, climb, now, view, grade)[0]
-
-
-def go_on(ladder: Ladder, climb: Climb, now: datetime, view: View, grade: str = "") -> tuple[Climb, Move | None]:
-    """The same, and what comes next; None where nobody can be reached."""
     if not any(view.reached(rung) for rung in range(len(ladder.steps))):
         return climb, None
     grade = grade or ladder.severity

@@ -75,9 +75,16 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, watc
 
 def is_full(conn: Connection, settings: Settings, now: datetime) -> bool:
     """Whether so much went within the hour that something may be held back: a cheap look, before the plan is made."""
+    return bool(freed(conn, settings, now))
+
+
+def freed(conn: Connection, settings: Settings, now: datetime) -> list[datetime]:
+    """When places of the hour become free again, where so many are taken that something may be held back."""
     gone = _gone(conn, now).values()
-    most = max(map(len, gone), default=0)
-    return most >= settings.cases.person_hour - 1 or sum(map(len, gone)) >= settings.cases.fleet_hour - 1
+    most, taken = max(map(len, gone), default=0), sum(map(len, gone))
+    if most < settings.cases.person_hour - 1 and taken < settings.cases.fleet_hour - 1:
+        return []
+    return [at + HOUR for times in gone for at in times]
 
 
 class _Hour:

@@ -7,17 +7,16 @@ too many costs a look, one too few makes a rehearsal tell less than will happen.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 
-from sqlalchemy import Connection, bindparam, func, select
+from sqlalchemy import Connection, bindparam, select
 
 from ..bootstrap import Program
 from ..cases.absences import absences_between
 from ..cases.rota import Rota
 from ..letters import brake, closing
-from ..letters.audience import ABOUT_CASES, WEEKLY_ROLES, readers
+from ..letters.audience import WEEKLY_ROLES, readers
 from ..letters.box import Outcome
 from ..reckoning.dates import local_day, local_instant
 from ..register.leaving import goings
@@ -27,18 +26,17 @@ from ..rounds.zones import next_instant as next_in_zone
 from ..settings import Settings
 from ..store.recalling import Recalled, Stamp, recall
 from ..store.tables import (
-    absences,
+    beats,
+    case_events,
     cases,
-    climbs,
-    messages,
+    conditions,
+    duties,
+    fleet,
+    happenings,
+    ledger,
+    metadata,
+    moves,
     people,
-    person_roles,
-    person_sites,
-    rota,
-    rota_files,
-    sites,
-    tellings,
-    units,
 )
 from ..store.types import Instant
 from .post import Post
@@ -162,30 +160,11 @@ _ANYBODY_LEAVES = select(people.c.id).where(people.c.left_on.is_not(None)).limit
 
 def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
     """When the flood brake has room again, where the last hour was so full that something may be held back."""
-    gone = [(mailbox, at) for mailbox, at in conn.execute(_WRITTEN, {"b_after": now - brake.HOUR})]
-    most = max(Counter(mailbox for mailbox, _ in gone).values(), default=0)
-    if most >= settings.cases.person_hour - 1 or len(gone) >= settings.cases.fleet_hour - 1:
-        yield from (at + brake.HOUR for _, at in gone)
-
-
-_WRITTEN = select(func.lower(messages.c.to_address), messages.c.created_at).where(
-    messages.c.created_at > bindparam("b_after", type_=Instant), messages.c.kind.in_(ABOUT_CASES)
-)
+    yield from brake.freed(conn, settings, now)
 
 
 _SOURCES: tuple[Source, ...] = (_weekly_letters, _taken, _watches, _absences, _goings, _room, closing.waits)
-# What decides, besides the time, who is told of what and which letter goes.
-_TOLD_BY = (
-    absences,
-    cases,
-    climbs,
-    messages,
-    people,
-    person_roles,
-    person_sites,
-    rota,
-    rota_files,
-    sites,
-    tellings,
-    units,
-)
+# What every round writes, and what only says what became of something: nobody is told on account of it. All other
+# tables may decide who is told of what, and which letter goes.
+_TELLS_NOBODY = (beats, case_events, conditions, duties, fleet, happenings, ledger, moves)
+_TOLD_BY = tuple(table for table in metadata.sorted_tables if table not in _TELLS_NOBODY)
