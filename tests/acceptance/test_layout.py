@@ -16,7 +16,7 @@ from nightround import cli
 TOP = Path(__file__).parents[2]
 SOURCE = Path(nightround.__file__).parent
 
-BASE = {"errors", "settings", "bootstrap", "resources", "colors", "addresses", "settings_cases", "waits"}
+BASE = {"errors", "settings", "bootstrap", "resources", "colors", "addresses", "settings_cases", "waits", "emergency"}
 FACTS = {"reckoning", "store"}
 # Who may import whom. A name is a folder or a module right under the package. `reckoning` imports nothing of ours.
 MAY: dict[str, set[str]] = {
@@ -32,6 +32,7 @@ MAY: dict[str, set[str]] = {
     "settings_cases": {"waits", "settings_section"},
     "settings": {"errors", "store", "colors", "settings_cases", "settings_section"},
     "settings_file": {"errors", "settings"},
+    "emergency": {"resources", "settings"},
     "bootstrap": {"errors", "settings", "store"},
     "installation": {"errors", "settings", "settings_file", "store"},
     "demo": {"errors"},

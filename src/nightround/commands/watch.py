@@ -9,7 +9,7 @@ from typing import Any
 import click
 from sqlalchemy import Connection, func, select
 
-from .. import logs
+from .. import emergency, logs
 from ..bootstrap import Program
 from ..cases import listing
 from ..cases.absences import first_known
@@ -25,7 +25,7 @@ from ..rounds.asking import Wanted, duties_on, stored_duties
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..rounds.troubles import Kind, troubles
-from ..store.tables import units
+from ..store.tables import sites, units
 from .desk import Desk, counted, pass_desk
 from .rota import in_zone
 from .troubles import speak_of_troubles
@@ -145,6 +145,8 @@ def today_command(desk: Desk) -> int:
         found["rota"] = rota.as_dict() | {"gaps": rota.as_dict()["gaps"][: len(rota.soon)]}
         wrong_now = troubles(conn, program.settings, program.clock(), full=program.store.full)
         held = held_back(conn, program.settings, program.clock())
+        countries = conn.execute(select(sites.c.country).distinct()).scalars()
+        call = emergency.words(program.settings, set(countries))
         found["held_back"] = None if held is None else held.as_dict()
         found["troubles"] = [trouble.as_dict() for trouble in wrong_now]
     wrong = bool(
@@ -159,7 +161,7 @@ def today_command(desk: Desk) -> int:
     if desk.json:
         desk.answer(found)
     else:
-        _show(desk, found)
+        _show(desk, found, call)
         if held is not None:
             desk.say(f"{held.line(in_zone(first_known(desk.settings.fleet.time_zone)), named=True)}.")
         _say_rota(desk, rota)
@@ -194,7 +196,7 @@ def _to_come(conn: Connection, program: Program) -> dict[str, Any]:
     return {"rules_to_come": coming, "rules_unreadable": ""}
 
 
-def _show(desk: Desk, found: dict[str, Any]) -> None:
+def _show(desk: Desk, found: dict[str, Any], call: str) -> None:
     _say_troubles(desk, found["troubles"])
     _say_rounds(desk, found["rounds"])
     states = found["conditions"]
@@ -242,7 +244,7 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
     if states["not to be relied on"]:
         desk.say(
             "Leave a unit that is not to be relied on where it is until another is there; in an emergency call "
-            f"{desk.settings.fleet.emergency_number} and follow the device's own prompts."
+            f"{call} and follow the device's own prompts."
         )
 
 
