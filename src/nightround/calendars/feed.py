@@ -108,7 +108,8 @@ def build(program: Program, feed: Feed, kind: str = EVENTS, source: str = "") ->
             fresh.append(Stamped(duty_id, stamp, body, before))
     if fresh:
         bodies |= _keep_events(program.store, kind, fresh)
-    counts = Counts(len(bodies), read.found.not_recorded, read.found.withdrawn, set_aside)
+    found = read.found
+    counts = Counts(len(bodies), found.not_recorded, found.withdrawn, found.private, set_aside)
     lines = said(kind, counts)
     head, end = heading(kind, settings, read.scope, lines, source)
     watch = _sentinel(program, feed, kind, read, lines, now)

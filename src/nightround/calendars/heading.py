@@ -29,6 +29,7 @@ class Counts(NamedTuple):
     shown: int
     not_recorded: int
     withdrawn: int
+    private: int
     set_aside: int
 
 
@@ -42,6 +43,9 @@ def said(kind: str, counts: Counts) -> list[str]:
         lines.append(f"No date recorded: {_duties(counts.not_recorded)}; each {where}. That does not mean all is well.")
     if counts.withdrawn:
         lines.append(f"Left out: {_duties(counts.withdrawn)} of units that are withdrawn.")
+    if counts.private:
+        whose = "people, which whoever looks after them is shown"
+        lines.append(f"Left out: {_duties(counts.private)} about the certificates of {whose}.")
     if counts.set_aside:
         lines.append(f"Cannot be shown: {_duties(counts.set_aside)}; each points to the page.")
     return lines
