@@ -264,10 +264,11 @@ def test_nothing_runs_over_anything_whatever_fonts_the_machine_has(
         assert clashes == [], machine
 
 
-def test_the_caution_is_never_cut(printer: Office, tmp_path: Path) -> None:
+def test_what_we_say_ourselves_is_never_cut(printer: Office, tmp_path: Path) -> None:
     printed(printer, "LONG", "--out", tmp_path / "a.svg")
     text = " ".join(lines_of(tmp_path / "a.svg"))
     assert "unless its manufacturer, a safety notice or its coordinator has withdrawn it." in text
+    assert "Scan the code to report a problem." in text and "dates may have changed since." in text
 
 
 UNSEEN = {

@@ -79,7 +79,7 @@ def draw(sheet: Sheet, fonts: Fonts) -> Drawing:
     page.small("Device", sheet.model, 2)
     page.small("Serial number", sheet.serial, 1)
     page.small("Looked after by", f"{sheet.fleet}: {sheet.contact}", 3)
-    page.text("Scan the code to report a problem.", 7.5, bold=True)
+    page.text("Scan the code to report a problem.", 6.5, bold=True)
     page.text(f"Printed {sheet.printed.isoformat()}; dates may have changed since.", 6.5, lines=2)
     return page.drawing
 
