@@ -18,6 +18,7 @@ from datetime import datetime
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.interval import IntervalTrigger
+from starlette.types import ASGIApp
 
 from .bootstrap import Program
 from .errors import UserError
@@ -82,15 +83,7 @@ class Service:
         """Runs until stopped. Raises UserError where the address is taken."""
         listening = _listen(self._program.settings.web.bind)
         self.address = listening.getsockname()[:2]
-        config = uvicorn.Config(
-            build(self._program),
-            log_config=None,
-            access_log=False,
-            lifespan="off",
-            timeout_graceful_shutdown=3,
-            server_header=False,
-        )
-        server = _Server(config)
+        server = _Server(web_config(build(self._program)))
         scheduler = AsyncIOScheduler(timezone="UTC")
         scheduler.add_job(
             self.tick,
@@ -117,6 +110,19 @@ class Service:
                 async with self._busy:
                     pass
         logger.info("stopped")
+
+
+def web_config(app: ASGIApp) -> uvicorn.Config:
+    """How the web is served."""
+    return uvicorn.Config(
+        app,
+        log_config=None,
+        access_log=False,
+        lifespan="off",
+        timeout_graceful_shutdown=3,
+        server_header=False,
+        date_header=False,  # the application says it (`pages.access`)
+    )
 
 
 class _Server(uvicorn.Server):

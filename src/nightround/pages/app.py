@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
-from ..bootstrap import Program
+from ..bootstrap import Clock, Program
 from . import calendar, health, routes
 from .access import Access
 from .doors import MAX_FORM, Office, broken, refused_by_the_frame
@@ -20,15 +22,20 @@ MAX_BODY = 2 * MAX_FORM
 class Web(Starlette):
     """The framework's application with our headers and access log around even its own error answers."""
 
+    def __init__(self, clock: Clock, **of: Any) -> None:
+        self._clock = clock
+        super().__init__(**of)
+
     def build_middleware_stack(self) -> ASGIApp:
         """See the class."""
-        return Access(super().build_middleware_stack())
+        return Access(super().build_middleware_stack(), self._clock)
 
 
 def build(program: Program, office: Office | None = None) -> Starlette:
     """The web application on this program. It starts nothing and keeps nothing between requests."""
     office = office or Office(program, Look(program.settings), Cookies(program.settings))
     return Web(
+        program.clock,
         routes=[*calendar.routes(program), *health.routes(program), *routes.routes(office)],
         exception_handlers={HTTPException: refused_by_the_frame(office), Exception: broken(office)},
         max_body_size=MAX_BODY,
