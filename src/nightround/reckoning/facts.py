@@ -167,3 +167,4 @@ class Entry(NamedTuple):
     part: dict[str, str]
     note: str
     origin: tuple[str, str] = ("", "")  # of a move: country and subdivision it came from; "": not on record
+    id: int = 0  # its place in the log

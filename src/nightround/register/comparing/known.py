@@ -87,4 +87,4 @@ class Known:
         return found
 
 
-_PART = tuple(parts.c[name] for name in Held._fields)
+_PART = (*(parts.c[name] for name in Held._fields[:-1]), parts.c.fitted_by.is_not(None))
