@@ -1,4 +1,5 @@
-"""One look round: what was recorded and not reckoned, the rounds that are owed, then the letters that follow from them. The daemon's tick and `round`."""
+"""One look round: what was recorded and is not reckoned, the rounds that are owed, then the letters that follow from
+them. The daemon's tick and `round`."""
 
 from __future__ import annotations
 
