@@ -1,4 +1,5 @@
-"""One look round: the rounds that are owed, then the letters that follow from them. The daemon's tick and `round`."""
+"""One look round: what was recorded and is not reckoned, the rounds that are owed, then the letters that follow from
+them. The daemon's tick and `round`."""
 
 from __future__ import annotations
 
@@ -12,6 +13,7 @@ from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
 from .rounds.loading import zones
+from .rounds.marked import take_up
 from .rounds.pulse import Pulse
 from .rounds.rulebook import RuleBook
 from .rounds.rulebook import load as load_rulebook
@@ -29,6 +31,7 @@ class LookedRound:
     """What one look round did."""
 
     rounds: list[RoundResult] = field(default_factory=list)
+    taken_up: RoundResult | None = None  # of what was recorded before and not reckoned; None: there was nothing
     messages: int = 0
     happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
     findings: list[str] = field(default_factory=list)  # who should have been told and cannot be
@@ -60,7 +63,12 @@ def look_round(
     happened = pulse.look(program) if pulse is not None else []
     done = LookedRound(happenings=happened)
     try:
-        done.rounds = run_owed(program, book, progress=still)
+        try:
+            done.taken_up = take_up(program, book, still, patient=True)
+        finally:
+            # What cannot be reckoned by day must not keep back the night.
+            if not halted():
+                done.rounds = run_owed(program, book, progress=still)
     except Stopped:
         raise
     except Exception:
@@ -80,7 +88,7 @@ def rounds_on(
     book = load_rulebook(program.settings)
     with program.store.read() as conn:
         wanted = [zone for zone in zones(conn) if only is None or zone in only]
-    done = LookedRound()
+    done = LookedRound(taken_up=take_up(program, book))
     for zone in wanted:
         result = run_round(program, zone, on, book, progress, again=True)
         done.rounds.append(result or RoundResult(on, zone, in_other_hands=True))

@@ -22,6 +22,7 @@ from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..register.closures import closed_now
 from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
+from ..rounds.marked import take_up
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..rounds.troubles import Kind, troubles
@@ -97,6 +98,8 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     ]
     desk.table(columns, rows)
     desk.say(f"{counted(sum(r.moves for r in looked.rounds), 'move')}, {counted(looked.messages, 'message')}")
+    if looked.taken_up is not None:
+        desk.say(f"First, {counted(looked.taken_up.units, 'unit')} reckoned for what was recorded before and left.")
     findings = [finding for r in looked.rounds for finding in r.findings]
     for finding in findings:
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
@@ -108,7 +111,7 @@ def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> An
     from ..sweeping import LookedRound, letters
 
     book = load_rulebook(program.settings)
-    looked = LookedRound()
+    looked = LookedRound(taken_up=take_up(program, book))
     for zone, on in dates.items():
         looked.rounds.append(
             run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone, in_other_hands=True)

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select, update
 
-from ..store.database import raise_version
+from ..store import marks
 from ..store.tables import (
     absences,
     closures,
@@ -42,6 +42,8 @@ _REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
     "closures": (("site", "site_id"),),
 }
 _WITH_REVISION = (sites, units)
+# What one of these says may change what people owe, or whether a site has enough of them.
+_OF_PEOPLE = ("people", "training", "sites", "units")
 
 
 def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> set[int]:
@@ -63,9 +65,11 @@ def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> se
     redigest = {ids["unit"][unit] for unit in plan.redigest} | _units_at(conn, ids["site"], plan.redigest_sites)
     redigest |= _logged_by(conn, [row["person"] for row in plan.new.get("people", [])])
     refresh(conn, redigest)
+    touched |= redigest
+    everybody = any(some.get(table) for some in (plan.new, plan.changed) for table in _OF_PEOPLE)
     if count.total or plan.displaced:
-        raise_version(conn)
-    return touched | redigest
+        marks.leave(conn, now, units=touched, sites=[ids["site"][site] for site in plan.sites], everybody=everybody)
+    return touched
 
 
 class _Count:

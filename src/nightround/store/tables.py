@@ -278,6 +278,15 @@ notices = Table(
     UniqueConstraint("reference", "version"),
 )
 
+# What was recorded and is still to be reckoned (`store.marks`): written with the facts, gone with what they led to.
+marks = Table(
+    "marks",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("holder", String(16), nullable=False, index=True),  # "u12" a unit, "s3" a site, "n2" a notice, "p" everybody
+    Column("at", Instant, nullable=False),
+)
+
 # `holder` says whose: "u12" a unit, "s3" a site, "p9" a person, whose site is the first of theirs.
 # One row a duty, as the last round left it.
 duties = Table(
