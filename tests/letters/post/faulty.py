@@ -73,6 +73,7 @@ class Faulty:
         self.offered: list[str] = []  # Message-IDs that came whole, final dot and all
         self.in_clear = b""
         self.connections = 0
+        self._news = threading.Condition()
         self._context: ssl.SSLContext | None = None
         if starttls:
             self._context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -88,6 +89,16 @@ class Faulty:
     def __exit__(self, *_: object) -> None:
         self._loop.call_soon_threadsafe(self._end.set)
         self._thread.join(10)
+
+    def until(self, seen: Callable[[], bool]) -> None:
+        """Waits until that is so; asked anew whenever a client has said something. Fails after 20 seconds."""
+        with self._news:
+            assert self._news.wait_for(seen, 20)
+
+    def heard(self) -> None:
+        """Wakes whoever waits in `until`."""
+        with self._news:
+            self._news.notify_all()
 
     async def _run(self) -> None:
         self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
@@ -162,6 +173,7 @@ class _Session:
             self._server.kept.acknowledged.setdefault(self._to, []).append(message_id)
         elif fault.keeps:
             self._server.kept.in_silence.setdefault(self._to, []).append(message_id)
+        self._server.heard()
         if fault is None:
             await self._say(b"250 OK taken")
         else:
@@ -170,6 +182,7 @@ class _Session:
     async def _answer(self, stage: Stage, usual: bytes) -> bool:
         """Says the usual, or misbehaves; whether the client may go on as the book says."""
         fault = self._server.script(self._to, stage)
+        self._server.heard()
         if fault is None:
             await self._say(usual)
             return True
