@@ -12,8 +12,6 @@ from nightround.bootstrap import Program
 from nightround.letters.delivery import deliver
 from nightround.rounds.todays import today
 from nightround.rounds.troubles import troubles
-from nightround.settings import Settings
-from nightround.store.database import Store
 
 from ...conftest import START, Clock
 from .build import letter, office, post, rows, states
@@ -23,12 +21,6 @@ from .receiver import CA
 HALF_HOUR = timedelta(minutes=30)
 BAD = "b@example.org"
 IMPATIENT = 0.003  # a third of a second for DATA, so that a busy machine is not taken for a silent server
-
-
-@pytest.fixture
-def one(settings: Settings, sqlite_store: Store, clock: Clock) -> Program:
-    """For what has nothing to do with the kind of database."""
-    return Program(settings, sqlite_store, clock)
 
 
 # Fault met by the letter to b → its state, and what is written down of the server's words. Waits are those of the

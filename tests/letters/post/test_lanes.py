@@ -10,20 +10,12 @@ import pytest
 
 from nightround.bootstrap import Program
 from nightround.letters.delivery import Delivered, deliver
-from nightround.settings import Settings
-from nightround.store.database import Store
 
-from ...conftest import Clock
 from .build import letter, office, post, states
 from .faulty import Fault, Faulty, Script, Stage
 
 NAMES = "abcdefgh"
 OTHERS = {f"{name}@example.org" for name in NAMES[1:]}
-
-
-@pytest.fixture
-def one(settings: Settings, sqlite_store: Store, clock: Clock) -> Program:
-    return Program(settings, sqlite_store, clock)
 
 
 @contextmanager

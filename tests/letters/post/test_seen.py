@@ -6,19 +6,11 @@ import pytest
 
 from nightround.bootstrap import Program
 from nightround.letters.delivery import deliver, knock
-from nightround.settings import Settings
-from nightround.store.database import Store
 
-from ...conftest import Clock
 from .build import letter, office, post, rows
 from .faulty import Fault, Faulty
 
 IMPATIENT = 0.003  # of the time limits: 0.9 s for RCPT
-
-
-@pytest.fixture
-def one(settings: Settings, sqlite_store: Store, clock: Clock) -> Program:
-    return Program(settings, sqlite_store, clock)
 
 
 # What meets every letter → what is said of it, at whatever step of the session that is.
