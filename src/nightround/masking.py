@@ -10,8 +10,16 @@ import base64
 import binascii
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from typing import Any
 from urllib.parse import quote, quote_plus
+
+from sqlalchemy import make_url
+from sqlalchemy.exc import SQLAlchemyError
+
+from .errors import UserError
+from .settings import Settings
 
 MASKED = "***"
 _BASE64 = re.compile(r"[A-Za-z0-9+/_-]{8,}={0,2}")
@@ -37,6 +45,16 @@ class Mask:
             return text
         return _BASE64.sub(self._unless_encoded, self._found.sub(MASKED, text))
 
+    def inside(self, value: Any) -> Any:
+        """The value with every text inside it masked, as it is logged: what is neither text, list nor table stays."""
+        if isinstance(value, str):
+            return self(value)
+        if isinstance(value, dict):
+            return {key: self.inside(one) for key, one in value.items()}
+        if isinstance(value, list | tuple | set | frozenset):
+            return [self.inside(one) for one in value]
+        return value
+
     def __add__(self, other: Mask) -> Mask:
         both = Mask(())
         both._secrets = [*self._secrets, *other._secrets]
@@ -52,6 +70,24 @@ class Mask:
             return MASKED
         decoded = _decoded(token)
         return MASKED if any(secret.encode() in decoded for secret in self._secrets) else match[0]
+
+
+def of(settings: Settings) -> Mask:
+    """A mask for all secrets of these settings, as far as they can be read."""
+    return Mask([_readable(settings.mail_password)], settings.mail.username) + Mask(
+        [
+            _readable(lambda: make_url(settings.database_url()).password),
+            _readable(lambda: make_url(settings.database.url).password),
+            _readable(lambda: settings.secret().decode("utf-8", "replace")),
+        ]
+    )
+
+
+def _readable(secret: Callable[[], str | None]) -> str:
+    """The secret; "" where there is none, or where a mistake in the settings, told elsewhere, keeps it from us."""
+    with suppress(UserError, SQLAlchemyError):
+        return secret() or ""
+    return ""
 
 
 def _written(secret: str) -> set[str]:

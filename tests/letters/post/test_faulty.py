@@ -115,7 +115,7 @@ def test_a_letter_that_the_server_refuses_is_given_up_and_told_and_the_others_go
 
 # What meets everybody: nothing can be sent, no letter is to blame, and the operator is told what to mend.
 FOR_ALL = [
-    (Fault("banner", None, "silent"), "server ready message", 0),
+    (Fault("banner", None, "silent"), "greeting: no answer within 0.9 seconds", 0),
     (Fault("banner", None, "hangs up"), "", 0),
     (Fault("banner", b"554 5.3.2 no service here"), "554 5.3.2 no service here", 30),
     (Fault("banner", b"421 4.3.2 too busy", "hangs up"), "421 4.3.2 too busy", 30),
@@ -156,7 +156,7 @@ def test_a_slow_greeting_is_waited_for_as_long_as_the_settings_say(one: Program)
         # RFC 5321 §4.5.3.2.1: five minutes for the greeting; here 300 s × 0.0002 = 0.06 s.
         done = deliver(office(one, server.port, timeout_scale=0.0002))
         assert (done.sent, done.waiting) == (0, 1)
-        assert "Timed out" in done.trouble
+        assert "greeting: no answer within 0.06 seconds" in done.trouble
         assert (rows(one)["n"].state, rows(one)["n"].tries) == ("waiting", 0)
         assert deliver(office(one, server.port, timeout_scale=0.002)).sent == 1  # 0.6 s
 
