@@ -61,6 +61,7 @@ ROUND = "round"  # a round ended
 MAIL = "mail"  # a mail server took a letter
 RULES = "rules"  # a round ran by the rule book that the note describes
 MAIL_LOST = "mail-lost"  # since `at` no mail server can be used, for the reason in the note; "" where one can
+COPIES = "copies/"  # begins the names under which the folders are noted in which copies of the register were begun
 LETTERS_STUCK = "letters-stuck"  # found at `at`, the note says what calendars tell of it; "" where letters go
 
 
