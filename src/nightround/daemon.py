@@ -25,7 +25,7 @@ from .letters.delivery import deliver_async
 from .pages.app import build
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import letters, look_round, speak_up
+from .sweeping import letters, look_round, speak_up, sweep_copies
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -75,6 +75,7 @@ class Service:
             self._pulse.note_full(self._program)
             try:
                 await asyncio.to_thread(speak_up, self._program, self._logged)
+                await asyncio.to_thread(sweep_copies, self._program)
             except Exception:
                 logger.exception("troubles not looked at")
 

@@ -3,10 +3,15 @@ them. The daemon's tick and `round`."""
 
 from __future__ import annotations
 
+import hashlib
 import logging
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from sqlalchemy.exc import DBAPIError
 
 from .bootstrap import Program
 from .cases import fleetwide
@@ -19,7 +24,9 @@ from .rounds.rulebook import RuleBook
 from .rounds.rulebook import load as load_rulebook
 from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
 from .rounds.troubles import Trouble, troubles
+from .store import happenings
 from .store.happenings import Happening
+from .store.workshop import sweep
 
 logger = logging.getLogger("nightround.sweeping")
 
@@ -121,6 +128,24 @@ def letters(
         done.messages += posted.letters
         done.findings += posted.findings
     return done.messages
+
+
+def note_copies(program: Program, folder: Path) -> None:
+    """Notes where a copy of the register is begun, so that the service can sweep there if that is killed."""
+    name = happenings.COPIES + hashlib.sha256(os.fsencode(folder)).hexdigest()[:16]
+    try:
+        with program.store.write() as conn:
+            happenings.mark(conn, name, program.clock(), str(folder))
+    except DBAPIError as error:
+        # The copy is worth more than the note, above all where the disk of the database is full.
+        logger.info("folder of copies not noted", extra={"folder": str(folder), "why": str(error.orig)})
+
+
+def sweep_copies(program: Program) -> int:
+    """Takes away what killed copies have left in the folders that are noted; says how many."""
+    with program.store.read() as conn:
+        beats = happenings.all_beats(conn)
+    return sum(sweep(Path(beat.note)) for name, beat in beats.items() if name.startswith(happenings.COPIES))
 
 
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:

@@ -9,7 +9,7 @@ from typing import Any
 import click
 from sqlalchemy import Connection, func, select
 
-from .. import logs
+from .. import logs, masking
 from ..bootstrap import Program
 from ..cases import listing
 from ..cases.absences import first_known
@@ -433,5 +433,5 @@ def serve_command(desk: Desk) -> None:
     from ..daemon import serve
 
     program = desk.program
-    logs.start()
+    logs.start(masking.of(program.settings))
     serve(program)
