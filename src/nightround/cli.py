@@ -39,6 +39,7 @@ _WHERE: dict[str, str] = {
     "take": "watch",
     "serve": "watch",
     "sign-in-link": "pages",
+    "sessions": "sessions",
     "letter": "letters",
     "log": "logbook",
     "strike": "logbook",

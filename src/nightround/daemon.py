@@ -25,7 +25,7 @@ from .letters.delivery import deliver_async
 from .pages.app import build
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import letters, look_round, speak_up
+from .sweeping import letters, look_round, speak_up, tidy
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -73,6 +73,10 @@ class Service:
             except Exception:
                 logger.exception("delivery failed")
             self._pulse.note_full(self._program)
+            try:
+                await asyncio.to_thread(tidy, self._program)
+            except Exception:
+                logger.exception("what is over was not put away")
             try:
                 await asyncio.to_thread(speak_up, self._program, self._logged)
             except Exception:

@@ -11,6 +11,7 @@ from .bootstrap import Program
 from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
+from .register import sessions
 from .rounds.loading import zones
 from .rounds.pulse import Pulse
 from .rounds.rulebook import RuleBook
@@ -129,6 +130,16 @@ def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> lis
     with program.store.write() as conn:
         outage.tell_calendars(conn, program.settings, found, now)
     return found
+
+
+def tidy(program: Program) -> None:
+    """Ends the sessions that are over. Writes only where there is something to end."""
+    now, zone = program.clock(), program.settings.fleet.time_zone
+    with program.store.read() as conn:
+        due = bool(sessions.over(conn, zone, now))
+    if due:
+        with program.store.write() as conn:
+            sessions.sweep(conn, zone, now)
 
 
 def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:

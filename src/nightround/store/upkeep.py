@@ -23,7 +23,7 @@ from sqlalchemy.exc import DataError, IntegrityError
 from ..errors import Failure, UserError
 from . import schema
 from .database import Store, open_store
-from .tables import fleet, metadata
+from .tables import fleet, metadata, sessions
 
 Progress = Callable[[int, int | None], None]
 
@@ -130,6 +130,8 @@ def restore(store: Store, file: Path, now: datetime, progress: Progress) -> Copi
         counted = _counts(conn)
         if counted != expected.rows:
             raise Failure(f"not every row arrived: {counted} instead of {expected.rows}; nothing was kept")
+        # Whoever was signed out since the copy was made is not signed in again by it: everybody asks for a new link.
+        conn.execute(delete(sessions))
     return Copied(schema.newest(), counted)
 
 
