@@ -93,6 +93,8 @@ class Service:
             lifespan="off",
             timeout_graceful_shutdown=3,
             server_header=False,
+            # Whom we believe about where a request comes from is a setting of ours (`pages.whence`).
+            proxy_headers=False,
         )
         server = _Server(config)
         scheduler = AsyncIOScheduler(timezone="UTC")

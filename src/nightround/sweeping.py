@@ -11,7 +11,7 @@ from .bootstrap import Program
 from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
-from .register import sessions
+from .register import sessions, strangers
 from .rounds.loading import zones
 from .rounds.pulse import Pulse
 from .rounds.rulebook import RuleBook
@@ -133,13 +133,14 @@ def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> lis
 
 
 def tidy(program: Program) -> None:
-    """Ends the sessions that are over. Writes only where there is something to end."""
+    """Ends the sessions that are over and forgets whence strangers' reports came. Writes only where there is cause."""
     now, zone = program.clock(), program.settings.fleet.time_zone
     with program.store.read() as conn:
-        due = bool(sessions.over(conn, zone, now))
+        due = bool(sessions.over(conn, zone, now)) or strangers.is_old(conn, now)
     if due:
         with program.store.write() as conn:
             sessions.sweep(conn, zone, now)
+            strangers.forget(conn, now)
 
 
 def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:
