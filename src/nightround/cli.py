@@ -42,6 +42,7 @@ _WHERE: dict[str, _Where] = {
     "take": _Where("watch", "say that a person takes care of a case"),
     "serve": _Where("watch", "the service: rounds, letters, calendars, pages"),
     "sign-in-link": _Where("pages", "print a link that signs a person in"),
+    "sessions": _Where("sessions", "who is signed in where, and how to end it"),
     "letter": _Where("letters", "the weekly letter as it would be sent"),
     "log": _Where("logbook", "record a check, a new part, a use, a fault …"),
     "strike": _Where("logbook", "take back a wrong log entry; it stays readable"),

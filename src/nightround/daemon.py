@@ -25,7 +25,7 @@ from .letters.delivery import deliver_async
 from .pages.app import build
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import letters, look_round, speak_up, sweep_copies
+from .sweeping import letters, look_round, speak_up, tidy
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -74,8 +74,11 @@ class Service:
                 logger.exception("delivery failed")
             self._pulse.note_full(self._program)
             try:
+                await asyncio.to_thread(tidy, self._program)
+            except Exception:
+                logger.exception("what is over was not put away")
+            try:
                 await asyncio.to_thread(speak_up, self._program, self._logged)
-                await asyncio.to_thread(sweep_copies, self._program)
             except Exception:
                 logger.exception("troubles not looked at")
 
@@ -90,6 +93,8 @@ class Service:
             lifespan="off",
             timeout_graceful_shutdown=3,
             server_header=False,
+            # Whom we believe about where a request comes from is a setting of ours (`pages.whence`).
+            proxy_headers=False,
         )
         server = _Server(config)
         scheduler = AsyncIOScheduler(timezone="UTC")

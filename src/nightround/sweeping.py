@@ -17,6 +17,7 @@ from .bootstrap import Program
 from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
+from .register import sessions, strangers
 from .rounds.loading import zones
 from .rounds.marked import take_up
 from .rounds.pulse import Pulse
@@ -141,13 +142,6 @@ def note_copies(program: Program, folder: Path) -> None:
         logger.info("folder of copies not noted", extra={"folder": str(folder), "why": str(error.orig)})
 
 
-def sweep_copies(program: Program) -> int:
-    """Takes away what killed copies have left in the folders that are noted; says how many."""
-    with program.store.read() as conn:
-        beats = happenings.all_beats(conn)
-    return sum(sweep(Path(beat.note)) for name, beat in beats.items() if name.startswith(happenings.COPIES))
-
-
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:
     """Says what is wrong with the service where it can be said without mail: in the log and in the calendars.
 
@@ -162,6 +156,22 @@ def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> lis
     with program.store.write() as conn:
         outage.tell_calendars(conn, program.settings, found, now)
     return found
+
+
+def tidy(program: Program) -> None:
+    """Ends the sessions that are over, forgets whence strangers' reports came, and takes away what killed copies of the
+    database have left in the folders that are noted. Writes only where there is cause."""
+    now, zone = program.clock(), program.settings.fleet.time_zone
+    with program.store.read() as conn:
+        beats = happenings.all_beats(conn)
+        due = bool(sessions.over(conn, zone, now)) or strangers.is_old(conn, now)
+    if due:
+        with program.store.write() as conn:
+            sessions.sweep(conn, zone, now)
+            strangers.forget(conn, now)
+    for name, beat in beats.items():
+        if name.startswith(happenings.COPIES):
+            sweep(Path(beat.note))
 
 
 def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:

@@ -43,13 +43,19 @@ class Waits:
 class Visitor:
     """A browser: keeps cookies, says where its forms come from, and follows what it is told to follow."""
 
-    def __init__(self, program: Program, waits: Waits) -> None:
+    def __init__(self, program: Program, waits: Waits, address: str = "127.0.0.1") -> None:
         self.office = office = Office(program, Look(program.settings), Cookies(program.settings), waits)
         self.program = program
         self.waits = waits
         base = urlsplit(program.settings.web.base_url)
         self.base = f"{base.scheme}://{base.netloc}"
-        self.web = TestClient(build(program, office), self.base, raise_server_exceptions=False, follow_redirects=False)
+        self.web = TestClient(
+            build(program, office),
+            self.base,
+            raise_server_exceptions=False,
+            follow_redirects=False,
+            client=(address, 50_000),
+        )
 
     def get(self, path: str) -> Response:
         return self.web.get(path)
@@ -136,11 +142,11 @@ NewVisitor = Callable[..., Visitor]
 
 @pytest.fixture
 def visitor() -> Iterator[NewVisitor]:
-    """Makes visitors: `visitor(program)` is a stranger, `visitor(program, "P1")` is signed in."""
+    """Makes visitors: `visitor(program)` is a stranger, `visitor(program, "P1")` is signed in; each at an address."""
     made: list[Visitor] = []
 
-    def new(program: Program, person: str = "") -> Visitor:
-        one = Visitor(program, Waits())
+    def new(program: Program, person: str = "", address: str = "127.0.0.1") -> Visitor:
+        one = Visitor(program, Waits(), address)
         made.append(one)
         return one.sign_in(person) if person else one
 

@@ -1,7 +1,8 @@
 """What an operator's watch asks: is the service alive, is it doing its job, and how much there is to do.
 
-`/healthz` says that the process answers; `/readyz` that every zone's round is done and what was recorded is reckoned;
-`/metrics` counts what the database holds at that moment. Nothing here names a unit, a place or a person, and nothing here changes anything.
+`/healthz` says that the process answers; `/readyz` that every zone's round is done and all that was recorded is
+reckoned; `/metrics` counts what the database holds at that moment. Nothing here names a unit, a place or a person, and
+nothing here changes anything.
 """
 
 from __future__ import annotations

@@ -38,6 +38,8 @@ from ..store.tables import (
     metadata,
     moves,
     people,
+    sessions,
+    used_links,
 )
 from ..store.types import Instant
 from .post import Post
@@ -167,5 +169,5 @@ def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datet
 _SOURCES: tuple[Source, ...] = (_weekly_letters, _taken, _watches, _absences, _goings, _room, closing.waits)
 # What every round writes, and what only says what became of something: nobody is told on account of it. All other
 # tables may decide who is told of what, and which letter goes.
-_TELLS_NOBODY = (beats, case_events, conditions, duties, fleet, happenings, ledger, marks, moves)
+_TELLS_NOBODY = (beats, case_events, conditions, duties, fleet, happenings, ledger, marks, moves, sessions, used_links)
 _TOLD_BY = tuple(table for table in metadata.sorted_tables if table not in _TELLS_NOBODY)
