@@ -62,9 +62,9 @@ def import_command(
         phases=desk.progress,
     )
     reckoned = None
-    if report.written and report.touched:
+    if report.written and (report.touched or report.touched_sites):
         with desk.progress("reckoning"):
-            reckoned = reckon_units(program, report.touched, book)
+            reckoned = reckon_units(program, report.touched, book, site_ids=report.touched_sites)
     if report.written and report.moved_people():
         with desk.progress("reckoning people"):
             of_people = reckon_people(program, book)

@@ -69,6 +69,7 @@ class Report:
     problems: list[Problem] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     touched: set[int] = field(default_factory=set)
+    touched_sites: set[int] = field(default_factory=set)
     written: bool = False
 
     def count(self, table: str) -> Counts:

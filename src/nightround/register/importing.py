@@ -84,7 +84,7 @@ def import_file(
         report = comparison.report
         if not report.problems:
             with phases("writing") as progress:
-                report.touched = write(conn, comparison.plan, now, progress)
+                report.touched, report.touched_sites = write(conn, comparison.plan, now, progress)
             report.written = True
             _note(conn, report, program.settings.watch.big_import, now)
     return report

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select, update
 
@@ -43,8 +43,15 @@ _REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
 _WITH_REVISION = (sites, units)
 
 
-def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> set[int]:
-    """Writes all of it and gives the ids of the units whose duties may have moved."""
+class Touched(NamedTuple):
+    """Whose duties may have moved: units, and sites for the spares that are kept there, by number."""
+
+    units: set[int]
+    sites: set[int]
+
+
+def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> Touched:
+    """Writes all of it and says whose duties may have moved."""
     count = _Count(plan, progress)
     ids: dict[str, dict[str, int]] = {}
     _write(conn, sites, plan, ids, count)
@@ -66,7 +73,8 @@ def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> se
     refresh(conn, redigest)
     if count.total or plan.displaced:
         raise_version(conn)
-    return touched | redigest
+    spares = [row for rows in (plan.new, plan.changed) for row in rows.get("parts", []) if not row["unit_id"]]
+    return Touched(touched | redigest, {row["site_id"] for row in spares})
 
 
 class _Count:
