@@ -47,7 +47,7 @@ _OF_PEOPLE = ("people", "training", "sites", "units")
 
 
 def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> set[int]:
-    """Writes all of it and gives the ids of the units whose duties may have moved."""
+    """Writes all of it, marks whose duties may have moved, and gives the ids of the units among them."""
     count = _Count(plan, progress)
     ids: dict[str, dict[str, int]] = {}
     _write(conn, sites, plan, ids, count)
@@ -68,8 +68,15 @@ def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> se
     touched |= redigest
     everybody = any(some.get(table) for some in (plan.new, plan.changed) for table in _OF_PEOPLE)
     if count.total or plan.displaced:
-        marks.leave(conn, now, units=touched, sites=[ids["site"][site] for site in plan.sites], everybody=everybody)
+        theirs = {ids["site"][site] for site in plan.sites} | _with_spares(plan)
+        marks.leave(conn, now, units=touched, sites=theirs, everybody=everybody)
     return touched
+
+
+def _with_spares(plan: Plan) -> set[int]:
+    """The sites of which the file tells spares of no one unit."""
+    rows = [row for some in (plan.new, plan.changed) for row in some.get("parts", [])]
+    return {row["site_id"] for row in rows if not row["unit_id"]}
 
 
 class _Count:

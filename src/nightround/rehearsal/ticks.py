@@ -73,7 +73,7 @@ class Ahead:
         """The next look, later than `now`, at which a round, a letter, a step or a try may be owed. UTC.
 
         `step_at` is what the look at `now` gave as its `next_at`, `outcomes` what became of letters since. There
-        always is a next look, because every night brings a round or, where no unit stands anywhere, the next day.
+        always is a next look, because every night brings a round or, where there is no site, the next day.
         """
         settings = self._program.settings
         if not self.calm(now):
@@ -81,7 +81,7 @@ class Ahead:
                 self._until = self._look_ahead(conn, now, step_at, outcomes)
                 self._zones = zones(conn)
             self._stamp = self._recalled.stamp(_TOLD_BY)
-        # The night's hour in each zone in which units stand.
+        # The night's hour in each zone that has a round.
         found = [next_in_zone(zone, now, settings.rounds.at) for zone in self._zones]
         if self._until is not None:
             found.append(self._until)

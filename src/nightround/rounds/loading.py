@@ -88,7 +88,7 @@ class Loaded(NamedTuple):
     cases: tuple[OpenCase, ...]
 
 
-_ZONES = select(sites.c.time_zone).where(select(units.c.id).where(units.c.site_id == sites.c.id).exists()).distinct()
+_ZONES = select(sites.c.time_zone).distinct()
 _UNIT_IDS = (
     select(units.c.id)
     .join(sites, sites.c.id == units.c.site_id)
@@ -99,8 +99,11 @@ _UNIT_IDS = (
 
 
 def zones(conn: Connection) -> list[str]:
-    """The time zones in which units stand, in order."""
-    return recall(conn, "zones", (sites, units), lambda: sorted(conn.execute(_ZONES).scalars()))
+    """The time zones that have a round, in order: those of all sites, with or without units there.
+
+    Where no unit stands there may be spares, people and a number of responders that is wanted.
+    """
+    return recall(conn, "zones", (sites,), lambda: sorted(conn.execute(_ZONES).scalars()))
 
 
 def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
