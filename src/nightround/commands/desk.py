@@ -17,6 +17,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from rich.table import Table
 
 from ..bootstrap import Clock, Program, start, system_clock
+from ..register.rereading import read_anew
 from ..settings import Settings, find, load
 
 # Marks that turn the direction of writing around, and the separators that a terminal may take for a line's end.
@@ -73,7 +74,9 @@ class Desk:
     def program(self) -> Program:
         """The program on its database; raises UserError where the database is empty or of another schema."""
         if self._program is None:
-            self._program = start(self.settings, clock=self.clock)
+            program = start(self.settings, clock=self.clock)
+            read_anew(program.store)  # does nothing but after an upgrade that was broken off
+            self._program = program
         return self._program
 
     def answer(self, document: Any) -> None:
