@@ -6,18 +6,15 @@ from collections.abc import Callable
 
 from sqlalchemy import select, update
 
-from ..store.database import Store, raise_version
+from ..store.database import LOG_READ_AS, Store, raise_version
 from ..store.tables import fleet, units
 from .evidence import refresh
-
-# Raised by whoever changes what the log says of parts or evidence.
-READING = 1
 
 
 def is_read_otherwise(store: Store) -> bool:
     """Whether parts and evidence are still those that an older program read from the log."""
     with store.read() as conn:
-        return bool(conn.execute(select(fleet.c.log_read_as)).scalar_one() < READING)
+        return bool(conn.execute(select(fleet.c.log_read_as)).scalar_one() < LOG_READ_AS)
 
 
 def read_anew(store: Store, progress: Callable[[int, int | None], None] | None = None) -> list[int]:
@@ -31,6 +28,6 @@ def read_anew(store: Store, progress: Callable[[int, int | None], None] | None =
         conn.execute(select(fleet.c.id).with_for_update())
         ids = list(conn.execute(select(units.c.id).order_by(units.c.id)).scalars())
         refresh(conn, ids, progress)
-        conn.execute(update(fleet).values(log_read_as=READING))
+        conn.execute(update(fleet).values(log_read_as=LOG_READ_AS))
         raise_version(conn)
     return ids

@@ -61,7 +61,7 @@ def settle_for_good(conn: Connection, unit_ids: Sequence[int], gone: Mapping[int
                 by = None if is_theirs else part.fitted_by
                 changed.append({"of": part.id, "by": by, "said": written(after.now, part.now)})
     if changed:
-        values = {"fitted_by": bindparam("by"), "declared": bindparam("said")}
+        values: dict[str, Any] = {"fitted_by": bindparam("by"), "declared": bindparam("said")}
         conn.execute(update(parts).where(parts.c.id == bindparam("of")).values(values), changed)
 
 

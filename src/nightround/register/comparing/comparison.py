@@ -86,6 +86,7 @@ class Comparison:
     refused: frozenset[tuple[str, str, int | None, str]] = frozenset()
     unread: frozenset[str] = frozenset()  # tables of which the file has a sheet that could not be understood
     suggested: int = 0
+    moved: set[str] = field(default_factory=set)  # units of which moves in the file's log say where they stand
     filled: int = 0  # empty cells that the codes of labels filled
 
     def rows(self, table: str) -> list[Row]:
