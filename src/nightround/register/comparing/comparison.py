@@ -193,6 +193,11 @@ class Comparison:
         """The civil date at a site."""
         return _local_day(self.now, self.zone_of(site))
 
+    def latest_day(self) -> date:
+        """The latest civil date at any site of the fleet: what was fitted there today may stand elsewhere by now."""
+        zones = {*self.zones.values(), *(str(site["time_zone"]) for site in self.known.sites.values())}
+        return max((_local_day(self.now, zone) for zone in zones if zone), default=self.now.date())
+
     def twice(self, row: Row, name: str, first: Row) -> None:
         """Says that two rows of the file have the same key."""
         where = f"row {first.where.row}" + (f" of {first.where.sheet}" if first.where.sheet else "")

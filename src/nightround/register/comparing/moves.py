@@ -106,12 +106,18 @@ def compare_moves(comparison: Comparison, told: Iterable[Draft]) -> set[str]:
             continue
         moves = _timeline(comparison, unit, log_moves.get(old["id"], []) if old else [])
         seen = _walk(comparison, _of(first), moves, struck)
-        now = _of(row or first)
-        if old is not None and now[:2] not in {place[:2] for place in (*seen, _of(old))}:
-            continue  # the units sheet tells of yet another place: that is the news
+        if old is not None and row is not None and _is_news(row, old, seen):
+            continue
         settled.add(unit)
         _stand(comparison, unit, old, row, seen[-1], in_sheet=unit in sheet)
     return settled
+
+
+def _is_news(row: Columns, old: Columns, seen: list[_Place]) -> bool:
+    """Whether the units sheet tells of yet another place than those between which the log moved the unit."""
+    if row["site"] != seen[-1].site:
+        return row["site"] not in {old["site"], *(place.site for place in seen)}
+    return row["spot"] not in {"", old["spot"], *(place.spot for place in seen if place.site == row["site"])}
 
 
 def _of(columns: Columns) -> _Place:
@@ -192,7 +198,7 @@ def _stand(
     """Plans that the unit stands there, whatever its row in the units sheet says of the time before."""
     said = dict(zip(_PLACE, place, strict=True))
     report = comparison.report
-    if row is not None and _of(row)[:2] != place[:2] and in_sheet and (old is None or _of(old)[:2] == place[:2]):
+    if row is not None and in_sheet and row["site"] != place.site:
         comparison.remark(f"units, {unit}: stands at {place.site} by the log, which moved it from {row['site']}")
     if old is None:
         assert row is not None
