@@ -17,20 +17,12 @@ from ...reckoning.placing import MOVED
 from ...store.tables import log
 from ..changes import Change, shown
 from ..moving import LONGEST, as_told
-from ..whereabouts import COVERS, FLOOR, FROM, FROM_FLOOR, FROM_POSITION, FROM_SPOT, SITE, SPOT
+from ..whereabouts import COVERS, FLOOR, FROM, FROM_FLOOR, FROM_POSITION, FROM_SPOT, SITE, SPOT, Stand, before
 from .comparison import Comparison, Draft, Where
 from .known import Columns
 
 _TOLD = (SITE, SPOT, FLOOR, COVERS)
 _PLACE = ("site", "spot", "floor", "latitude", "longitude")
-
-
-class _Place(NamedTuple):
-    site: str
-    spot: str = ""
-    floor: str = ""
-    latitude: float | None = None
-    longitude: float | None = None
 
 
 class _Move(NamedTuple):
@@ -104,6 +96,7 @@ def compare_moves(comparison: Comparison, told: Iterable[Draft]) -> set[str]:
         first = old or row
         if first is None or not first["site"]:
             continue
+        _in_turn(comparison, unit)
         moves = _timeline(comparison, unit, log_moves.get(old["id"], []) if old else [])
         seen = _walk(comparison, _of(first), moves, struck)
         if old is not None and row is not None and _is_news(row, old, seen):
@@ -113,15 +106,24 @@ def compare_moves(comparison: Comparison, told: Iterable[Draft]) -> set[str]:
     return settled
 
 
-def _is_news(row: Columns, old: Columns, seen: list[_Place]) -> bool:
+def _in_turn(comparison: Comparison, unit: str) -> None:
+    """The unit's moves are written in the order of time: the first of them says where the unit stood at first."""
+    entries = comparison.plan.entries
+    places = [place for place, draft in enumerate(entries) if draft.unit == unit and by_hand(draft)]
+    drafts = sorted((entries[place] for place in places), key=lambda draft: draft.at)
+    for place, draft in zip(places, drafts, strict=True):
+        entries[place] = draft
+
+
+def _is_news(row: Columns, old: Columns, seen: list[Stand]) -> bool:
     """Whether the units sheet tells of yet another place than those between which the log moved the unit."""
     if row["site"] != seen[-1].site:
         return row["site"] not in {old["site"], *(place.site for place in seen)}
     return row["spot"] not in {"", old["spot"], *(place.spot for place in seen if place.site == row["site"])}
 
 
-def _of(columns: Columns) -> _Place:
-    return _Place(*(columns[name] for name in _PLACE))
+def _of(columns: Columns) -> Stand:
+    return Stand(*(columns[name] for name in _PLACE))
 
 
 def _moves_of(comparison: Comparison, unit_ids: list[int]) -> tuple[dict[int, list[_Move]], set[int]]:
@@ -152,10 +154,10 @@ def _timeline(comparison: Comparison, unit: str, moves: list[_Move]) -> list[_Mo
     return sorted(found, key=lambda move: (move.at, move.id))
 
 
-def _walk(comparison: Comparison, present: _Place, moves: list[_Move], struck: set[int]) -> list[_Place]:
+def _walk(comparison: Comparison, present: Stand, moves: list[_Move], struck: set[int]) -> list[Stand]:
     """Where the unit stood, one place after the other; writes into planned entries where from they moved it."""
     first = min((move for move in moves if FROM in move.readings), key=lambda move: move.id, default=None)
-    place = present if first is None else _before(first.readings)
+    place = present if first is None else before(first.readings)
     seen = [place]
     for move in moves:
         if move.place is None and move.id in struck:
@@ -165,22 +167,12 @@ def _walk(comparison: Comparison, present: _Place, moves: list[_Move], struck: s
             said = _with_origin(comparison, said, place)
             draft = comparison.plan.entries[move.place]
             comparison.plan.entries[move.place] = draft._replace(readings=said)
-        if said.get(SITE, place.site) != place.site:
-            place = _Place(said[SITE])
-        elif SPOT in said:
-            place = place._replace(latitude=None, longitude=None)
-        place = place._replace(spot=said.get(SPOT, place.spot), floor=said.get(FLOOR, place.floor))
+        place = place.moved(said)
         seen.append(place)
     return seen
 
 
-def _before(said: dict[str, str]) -> _Place:
-    latitude, _, longitude = said.get(FROM_POSITION, "").partition(",")
-    position = (float(latitude), float(longitude)) if latitude else (None, None)
-    return _Place(said[FROM], said.get(FROM_SPOT, ""), said.get(FROM_FLOOR, ""), *position)
-
-
-def _with_origin(comparison: Comparison, told: dict[str, str], here: _Place) -> dict[str, str]:
+def _with_origin(comparison: Comparison, told: dict[str, str], here: Stand) -> dict[str, str]:
     said = dict(told)
     if COVERS in said:
         other = comparison.unit(said[COVERS])
@@ -193,7 +185,7 @@ def _with_origin(comparison: Comparison, told: dict[str, str], here: _Place) -> 
 
 
 def _stand(
-    comparison: Comparison, unit: str, old: Columns | None, row: Columns | None, place: _Place, *, in_sheet: bool
+    comparison: Comparison, unit: str, old: Columns | None, row: Columns | None, place: Stand, *, in_sheet: bool
 ) -> None:
     """Plans that the unit stands there, whatever its row in the units sheet says of the time before."""
     said = dict(zip(_PLACE, place, strict=True))
