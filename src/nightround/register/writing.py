@@ -29,6 +29,7 @@ from .comparing.known import Columns
 from .evidence import refresh
 from .found import Progress
 from .log import append_many
+from .recording import turn_back
 from .standing import redeclared
 
 _BATCH = 5000
@@ -171,6 +172,9 @@ def _log(conn: Connection, plan: Plan, unit_ids: dict[str, int], now: datetime, 
     for drafts in (plain, striking):
         for some in _drafts(drafts):
             entries = [entry_of(draft, unit_ids[draft.unit], numbered) for draft in some]
+            for draft in some:
+                if draft.strikes in plan.numbered:  # one of this file never did anything
+                    turn_back(conn, plan.numbered[draft.strikes])
             for draft, entry_id in zip(some, append_many(conn, entries, now), strict=True):
                 if draft.number:
                     numbered[draft.number] = entry_id

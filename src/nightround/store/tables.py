@@ -44,7 +44,7 @@ fleet = Table(
     Column("version", Integer, nullable=False, server_default="1"),
     Column("log_count", Integer, nullable=False, server_default="0"),
     Column("log_head", String(64), nullable=False, server_default=""),  # hash of the newest log entry
-    # How the log was read when parts and evidence were last made from it (`register.rereading.READING`).
+    # How the log was read when parts and evidence were last made from it (`store.database.LOG_READ_AS`).
     Column("log_read_as", Integer, nullable=False, server_default="0"),
 )
 
