@@ -21,6 +21,7 @@ import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from .bootstrap import Program
+from .connections import config, quieten
 from .errors import UserError
 from .letters.delivery import deliver_async
 from .pages.app import build
@@ -93,15 +94,10 @@ class Service:
         """Runs until stopped. Raises UserError where the address is taken."""
         listening = _listen(self._program.settings.web.bind)
         self.address = listening.getsockname()[:2]
-        config = uvicorn.Config(
-            build(self._program, looks=self._looks),
-            log_config=None,
-            access_log=False,
-            lifespan="off",
-            timeout_graceful_shutdown=3,
-            server_header=False,
-        )
-        server = _Server(config)
+        loop = asyncio.get_running_loop()
+        quieten(loop)
+        app = build(self._program, looks=self._looks)
+        server = _Server(config(app, self._program.settings.web.connections, loop.time))
         scheduler = AsyncIOScheduler(timezone="UTC")
         web = asyncio.create_task(server.serve(sockets=[listening]))
         scheduler.start()

@@ -109,6 +109,9 @@ class Web(_Section):
     """Address and port to listen on. Put a TLS proxy in front before it leaves the machine."""
     base_url: str = "http://127.0.0.1:8470"
     """How people reach it; used in letters, feeds and labels. Without a slash at the end."""
+    connections: int = Field(256, ge=8, le=20000)
+    """Connections open at once; further ones are closed. Fewer where the limit of open files leaves fewer: 128 of
+    them are kept for the database and mail."""
 
 
 class Mail(_Section):
