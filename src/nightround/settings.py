@@ -124,6 +124,9 @@ class Web(_Section):
     """File that holds a token; whoever sends `Authorization: Bearer TOKEN` is shown /metrics and the reasons in
     /readyz. Without it they are shown to this machine alone. A proxy on this machine that adds no X-Forwarded-For
     passes for this machine: let it refuse /metrics, or add the field."""
+    connections: int = Field(256, ge=8, le=20000)
+    """Connections open at once; further ones are closed. Fewer where the limit of open files leaves fewer: 128 of
+    them are kept for the database and mail."""
 
 
 class Mail(_Section):

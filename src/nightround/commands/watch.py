@@ -25,7 +25,7 @@ from ..rounds.asking import Wanted, duties_on, stored_duties
 from ..rounds.marked import take_up
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
-from ..rounds.troubles import Kind, troubles
+from ..rounds.troubles import Kind, take_clock_for_right, troubles
 from ..store.tables import units
 from .desk import Desk, counted, pass_desk
 from .rota import in_zone
@@ -121,6 +121,8 @@ def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> An
             run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone, in_other_hands=True)
         )
     looked.messages = letters(program)
+    with program.store.write() as conn:
+        take_clock_for_right(conn, program.clock())
     return looked
 
 

@@ -61,7 +61,8 @@ class Hold:
         self._started = program.clock()
 
     async def catch_up(self) -> None:
-        """Writes what an earlier delivery of this process could not, before any letter could be sent once more.
+        """Writes what an earlier delivery of this process could not, before any letter could be sent once more; and
+        takes back what a clock that was ahead put off.
 
         Raises OperationalError where the database still takes nothing.
         """
@@ -70,6 +71,12 @@ class Hold:
             await self._in_database(lambda conn: box.settle_late(conn, list(unwritten.values())))
             logger.warning("outcomes written late", extra={"letters": sorted(unwritten)})
             del _UNWRITTEN[self._program.store]
+        mail = self._program.settings.mail
+        longest = timedelta(minutes=max(*mail.retry_minutes, *mail.urgent_retry_minutes))
+        now = self._program.clock()
+        freed = await self._in_database(lambda conn: box.set_right(conn, now, LEASE, longest))
+        if freed:
+            logger.warning("letters that a clock which was ahead had put off go now", extra={"count": freed})
 
     async def claim(self, limit: int, only: int | None = None) -> list[Claimed]:
         """The next letters that are due. What failed since this delivery began is left for the next one.

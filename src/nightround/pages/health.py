@@ -1,6 +1,6 @@
 """What an operator's watch asks: is the service alive, is it doing its job, and how much there is to do.
 
-`/healthz` says that the process answers; `/readyz` that every zone's round is done and all that was recorded is
+`/healthz` says that the process answers; `/readyz` that it works, every zone's round is done and what was recorded is
 reckoned; `/metrics` counts what the database holds at that moment. Nothing here names a unit, a place or a person, and
 nothing here changes anything.
 """
@@ -30,6 +30,7 @@ from ..errors import UserError
 from ..reckoning.dates import local_instant
 from ..reckoning.owed import Condition, Standing
 from ..rounds.loading import zones
+from ..rounds.looks import Looks
 from ..rounds.recent import Recent, recent
 from ..rounds.troubles import Kind, troubles
 from ..rounds.zones import owed_date
@@ -47,8 +48,8 @@ SEVERITIES = ("urgent", "soon", "routine")
 LETTER_STATES = ("waiting", "sending", "sent", "given up")
 
 
-def routes(program: Program) -> list[BaseRoute]:
-    """The three addresses."""
+def routes(program: Program, looks: Looks | None = None) -> list[BaseRoute]:
+    """The three addresses; `looks`: how the looks round of this very process go, where it makes any."""
     registry = CollectorRegistry()
     registry.register(_Counts(program))
 
@@ -57,6 +58,8 @@ def routes(program: Program) -> list[BaseRoute]:
 
     def readyz(_request: Request) -> Response:
         reasons, rounds, to_reckon = _readiness(program)
+        if looks is not None:
+            reasons = [*looks.wrong(timedelta(minutes=program.settings.watch.silence_minutes)), *reasons]
         body = {"ready": not reasons, "reasons": reasons, "rounds": rounds, "to_reckon": to_reckon}
         return JSONResponse(body, 503 if reasons else 200)
 
