@@ -23,6 +23,7 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
 from ..bootstrap import Program
+from ..cases import fleetwide
 from ..store.database import Store
 from . import box, outage
 from .box import Claimed, Outcome
@@ -173,14 +174,21 @@ class Hold:
             self._thread.submit(self._unit, lambda conn: box.release(conn, self._holder))
         self._thread.shutdown(wait=False)
 
+    def _settle(self, conn: Connection, outcomes: list[Outcome]) -> int:
+        """Writes what became of the letters, and with it the case of everybody to whom one was given up."""
+        ours = box.settle(conn, self._holder, outcomes)
+        if any(outcome.state == "given up" for outcome in outcomes):
+            fleetwide.look_in(conn, self._program.clock(), self._program.settings.fleet.time_zone)
+        return ours
+
     async def _write(self, outcomes: list[Outcome]) -> int:
         for pause in WRITE_AGAIN:
             try:
-                return await self._in_database(lambda conn: box.settle(conn, self._holder, outcomes))
+                return await self._in_database(lambda conn: self._settle(conn, outcomes))
             except OperationalError as error:
                 logger.warning("outcomes not written, once more", extra={"why": str(error.orig)})
                 await asyncio.sleep(pause)
-        return await self._in_database(lambda conn: box.settle(conn, self._holder, outcomes))
+        return await self._in_database(lambda conn: self._settle(conn, outcomes))
 
     async def _in_database(self, work: Callable[[Connection], T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._thread, self._unit, work)
