@@ -21,11 +21,11 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from .bootstrap import Program
 from .errors import UserError
-from .letters.delivery import deliver_async
 from .pages.app import build
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import letters, look_round, speak_up, sweep_copies
+from .sending import Sending
+from .sweeping import look_round, speak_up, sweep_copies
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -39,6 +39,7 @@ class Service:
         self._program = program
         self._stop = asyncio.Event()
         self._busy = asyncio.Lock()
+        self._sending = Sending(program, self._stop)
         self._pulse = Pulse()
         self._logged: dict[str, datetime] = {}
         self.ready = asyncio.Event()
@@ -64,20 +65,17 @@ class Service:
                 logger.exception("tick failed")
             if self._stop.is_set():
                 return
-            try:
-                delivered = await deliver_async(self._program, self._stop)
-                if delivered.given_up and not self._stop.is_set():
-                    # Whoever comes next is told at once: nobody knows of what was in those letters.
-                    await asyncio.to_thread(letters, self._program, halted=self._stop.is_set)
-                    await deliver_async(self._program, self._stop)
-            except Exception:
-                logger.exception("delivery failed")
+            await self._sending.send()
             self._pulse.note_full(self._program)
             try:
                 await asyncio.to_thread(speak_up, self._program, self._logged)
                 await asyncio.to_thread(sweep_copies, self._program)
             except Exception:
                 logger.exception("troubles not looked at")
+
+    async def sent(self) -> None:
+        """Waits for every delivery that is still at work."""
+        await self._sending.ended()
 
     async def run(self) -> None:
         """Runs until stopped. Raises UserError where the address is taken."""
@@ -117,6 +115,7 @@ class Service:
                 await first
                 async with self._busy:
                     pass
+                await self.sent()
         logger.info("stopped")
 
 
