@@ -111,6 +111,9 @@ def test_a_letter_given_up_opens_its_case_and_tells_the_next_at_once(
     (case,) = [one for one in desk.answer("cases") if one["kind"] == "mail-given-up"]
     assert (case["person"], case["state"]) == ("ON", "open")
     assert "550 5.1.1 nobody here" in case["reasons"][0]
+    (fault,) = [one["case"] for one in desk.answer("cases") if one["kind"] == "fault"]
+    history = desk.answer("cases", "--case", str(fault))["history"]
+    assert {"what": "not reached", "said": "Person ON: RCPT: 550 5.1.1 nobody here"}.items() <= history[-2].items()
 
 
 def test_the_case_is_there_although_the_process_dies_after_the_letter(program: Program) -> None:

@@ -23,9 +23,8 @@ from sqlalchemy import Connection
 from sqlalchemy.exc import OperationalError
 
 from ..bootstrap import Program
-from ..cases import fleetwide
 from ..store.database import Store
-from . import box, outage
+from . import box, lost, outage
 from .box import Claimed, Outcome
 
 logger = logging.getLogger("nightround.letters.hold")
@@ -175,10 +174,11 @@ class Hold:
         self._thread.shutdown(wait=False)
 
     def _settle(self, conn: Connection, outcomes: list[Outcome]) -> int:
-        """Writes what became of the letters, and with it the case of everybody to whom one was given up."""
+        """Writes what became of the letters, and with it what follows where some were given up."""
         ours = box.settle(conn, self._holder, outcomes)
-        if any(outcome.state == "given up" for outcome in outcomes):
-            fleetwide.look_in(conn, self._program.clock(), self._program.settings.fleet.time_zone)
+        given_up = [outcome.id for outcome in outcomes if outcome.state == "given up"]
+        if given_up:
+            lost.follow_up(conn, given_up, self._program.clock(), self._program.settings.fleet.time_zone)
         return ours
 
     async def _write(self, outcomes: list[Outcome]) -> int:
