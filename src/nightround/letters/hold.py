@@ -67,7 +67,7 @@ class Hold:
         """
         unwritten = _UNWRITTEN.get(self._program.store)
         if unwritten:
-            await self._in_database(lambda conn: box.settle_late(conn, list(unwritten.values())))
+            await self._in_database(lambda conn: self._settle_late(conn, list(unwritten.values())))
             logger.warning("outcomes written late", extra={"letters": sorted(unwritten)})
             del _UNWRITTEN[self._program.store]
 
@@ -176,10 +176,17 @@ class Hold:
     def _settle(self, conn: Connection, outcomes: list[Outcome]) -> int:
         """Writes what became of the letters, and with it what follows where some were given up."""
         ours = box.settle(conn, self._holder, outcomes)
+        self._follow_up(conn, outcomes)
+        return ours
+
+    def _settle_late(self, conn: Connection, outcomes: list[Outcome]) -> None:
+        box.settle_late(conn, outcomes)
+        self._follow_up(conn, outcomes)
+
+    def _follow_up(self, conn: Connection, outcomes: list[Outcome]) -> None:
         given_up = [outcome.id for outcome in outcomes if outcome.state == "given up"]
         if given_up:
             lost.follow_up(conn, given_up, self._program.clock(), self._program.settings.fleet.time_zone)
-        return ours
 
     async def _write(self, outcomes: list[Outcome]) -> int:
         for pause in WRITE_AGAIN:
