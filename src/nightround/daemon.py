@@ -25,7 +25,7 @@ from .pages.app import build
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
 from .sending import Sending
-from .sweeping import look_round, speak_up, sweep_copies
+from .sweeping import look_round, speak_up, tidy
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -68,8 +68,11 @@ class Service:
             await self._sending.send()
             self._pulse.note_full(self._program)
             try:
+                await asyncio.to_thread(tidy, self._program)
+            except Exception:
+                logger.exception("what is over was not put away")
+            try:
                 await asyncio.to_thread(speak_up, self._program, self._logged)
-                await asyncio.to_thread(sweep_copies, self._program)
             except Exception:
                 logger.exception("troubles not looked at")
 
@@ -88,6 +91,8 @@ class Service:
             lifespan="off",
             timeout_graceful_shutdown=3,
             server_header=False,
+            # Whom we believe about where a request comes from is a setting of ours (`pages.whence`).
+            proxy_headers=False,
         )
         server = _Server(config)
         scheduler = AsyncIOScheduler(timezone="UTC")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import tomllib
 from datetime import time
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
@@ -38,6 +39,14 @@ def _known_color(name: str) -> str:
     return name.lower()
 
 
+def _known_network(text: str) -> str:
+    try:
+        return str(ip_network(text, strict=False))
+    except ValueError:
+        raise ValueError("not an address or network; use one such as 127.0.0.1 or 10.0.0.0/8") from None
+
+
+Network = Annotated[str, AfterValidator(_known_network)]
 Zone = Annotated[str, AfterValidator(_known_zone)]
 Color = Annotated[str, AfterValidator(_known_color)]
 
@@ -109,6 +118,12 @@ class Web(_Section):
     """Address and port to listen on. Put a TLS proxy in front before it leaves the machine."""
     base_url: str = "http://127.0.0.1:8470"
     """How people reach it; used in letters, feeds and labels. Without a slash at the end."""
+    trusted_proxies: list[Network] = Field(default_factory=lambda: ["127.0.0.1", "::1"])
+    """Addresses or networks of the proxies in front, whose X-Forwarded-For says where a request comes from."""
+    metrics_token_file: Path | None = None
+    """File that holds a token; whoever sends `Authorization: Bearer TOKEN` is shown /metrics and the reasons in
+    /readyz. Without it they are shown to this machine alone. A proxy on this machine that adds no X-Forwarded-For
+    passes for this machine: let it refuse /metrics, or add the field."""
 
 
 class Mail(_Section):
@@ -240,6 +255,12 @@ class Settings(BaseSettings):
         if self.mail.password_file is None:
             return ""
         return _read_password(self.path(self.mail.password_file), "mail.password_file")
+
+    def metrics_token(self) -> str:
+        """The token that opens /metrics from afar, or "" where none is set."""
+        if self.web.metrics_token_file is None:
+            return ""
+        return _read_secret(self.path(self.web.metrics_token_file), "web.metrics_token_file", 16).decode("utf-8")
 
     def database_url(self) -> str:
         """The database's URL, with the file made absolute and the password filled in."""

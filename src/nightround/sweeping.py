@@ -1,4 +1,5 @@
-"""One look round: the rounds that are owed, then the letters that follow from them. The daemon's tick and `round`."""
+"""One look round: what was recorded and is not reckoned, the rounds that are owed, then the letters that follow from
+them. The daemon's tick and `round`."""
 
 from __future__ import annotations
 
@@ -18,7 +19,9 @@ from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
 from .letters.delivery import Delivered, Stop, deliver
 from .letters.delivery import Progress as Sending
+from .register import sessions, strangers
 from .rounds.loading import zones
+from .rounds.marked import take_up
 from .rounds.pulse import Pulse
 from .rounds.rulebook import RuleBook
 from .rounds.rulebook import load as load_rulebook
@@ -38,6 +41,7 @@ class LookedRound:
     """What one look round did."""
 
     rounds: list[RoundResult] = field(default_factory=list)
+    taken_up: RoundResult | None = None  # of what was recorded before and not reckoned; None: there was nothing
     messages: int = 0
     happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
     findings: list[str] = field(default_factory=list)  # who should have been told and cannot be
@@ -69,7 +73,12 @@ def look_round(
     happened = pulse.look(program) if pulse is not None else []
     done = LookedRound(happenings=happened)
     try:
-        done.rounds = run_owed(program, book, progress=still)
+        try:
+            done.taken_up = take_up(program, book, still, patient=True)
+        finally:
+            # What cannot be reckoned by day must not keep back the night.
+            if not halted():
+                done.rounds = run_owed(program, book, progress=still)
     except Stopped:
         raise
     except Exception:
@@ -89,7 +98,7 @@ def rounds_on(
     book = load_rulebook(program.settings)
     with program.store.read() as conn:
         wanted = [zone for zone in zones(conn) if only is None or zone in only]
-    done = LookedRound()
+    done = LookedRound(taken_up=take_up(program, book))
     for zone in wanted:
         result = run_round(program, zone, on, book, progress, again=True)
         done.rounds.append(result or RoundResult(on, zone, in_other_hands=True))
@@ -159,13 +168,6 @@ def note_copies(program: Program, folder: Path) -> None:
         logger.info("folder of copies not noted", extra={"folder": str(folder), "why": str(error.orig)})
 
 
-def sweep_copies(program: Program) -> int:
-    """Takes away what killed copies have left in the folders that are noted; says how many."""
-    with program.store.read() as conn:
-        beats = happenings.all_beats(conn)
-    return sum(sweep(Path(beat.note)) for name, beat in beats.items() if name.startswith(happenings.COPIES))
-
-
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:
     """Says what is wrong with the service where it can be said without mail: in the log and in the calendars.
 
@@ -180,6 +182,22 @@ def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> lis
     with program.store.write() as conn:
         outage.tell_calendars(conn, program.settings, found, now)
     return found
+
+
+def tidy(program: Program) -> None:
+    """Ends the sessions that are over, forgets whence strangers' reports came, and takes away what killed copies of the
+    database have left in the folders that are noted. Writes only where there is cause."""
+    now, zone = program.clock(), program.settings.fleet.time_zone
+    with program.store.read() as conn:
+        beats = happenings.all_beats(conn)
+        due = bool(sessions.over(conn, zone, now)) or strangers.is_old(conn, now)
+    if due:
+        with program.store.write() as conn:
+            sessions.sweep(conn, zone, now)
+            strangers.forget(conn, now)
+    for name, beat in beats.items():
+        if name.startswith(happenings.COPIES):
+            sweep(Path(beat.note))
 
 
 def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:

@@ -22,7 +22,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 from ..errors import Failure, UserError
 from . import schema
 from .database import Store, open_store
-from .tables import fleet, metadata
+from .tables import fleet, metadata, sessions
 from .workshop import put_there, sweep, workshop
 
 Progress = Callable[[int, int | None], None]
@@ -155,6 +155,8 @@ def restore(store: Store, file: Path, now: datetime, progress: Progress) -> Copi
         counted = _counts(conn)
         if counted != expected.rows:
             raise Failure(f"not every row arrived: {counted} instead of {expected.rows}; nothing was kept")
+        # Whoever was signed out since the copy was made is not signed in again by it: everybody asks for a new link.
+        conn.execute(delete(sessions))
     return Copied(schema.newest(), counted)
 
 
