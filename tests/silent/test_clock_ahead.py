@@ -1,4 +1,4 @@
-"""A clock that was ahead and is right again: nothing that was done by it counts, and nothing waits for it to come true."""
+"""A clock that was ahead and is right again: nothing done by it counts, and nothing waits for it to come true."""
 
 from __future__ import annotations
 

@@ -166,7 +166,7 @@ def _seen(stage: Stage, error: BaseException, seconds: float) -> str:
             return f"what came is no answer of a mail server: {cause.message.removeprefix(_MALFORMED).strip()[:80]!r}"
         return cause.message
     if stage == Stage.CONNECT and isinstance(cause, OSError):
-        return os.strerror(cause.errno) if (cause.errno or 0) > 0 else cause.strerror or str(cause)
+        return os.strerror(cause.errno) if cause.errno and cause.errno > 0 else cause.strerror or str(cause)
     if isinstance(cause, ConnectionError):
         if stage == Stage.MESSAGE:
             return "the connection ended before the answer to the final dot"
