@@ -1,7 +1,8 @@
 """What an operator's watch asks: is the service alive, is it doing its job, and how much there is to do.
 
 `/healthz` says that the process answers; `/readyz` that every zone's round is done; `/metrics` counts what the database
-holds at that moment. Nothing here names a unit, a place or a person, and nothing here changes anything.
+holds at that moment. Nothing here names a unit, a place or a person, and nothing here changes anything. From afar only
+the status is told, unless the request shows the token of `web.metrics_token_file`.
 """
 
 from __future__ import annotations
@@ -34,6 +35,7 @@ from ..rounds.troubles import Kind, troubles
 from ..rounds.zones import owed_date
 from ..store.schema import require_newest
 from ..store.tables import cases, conditions, duties, messages, units
+from .whence import may_see_inside
 
 logger = logging.getLogger("nightround.web")
 
@@ -53,12 +55,17 @@ def routes(program: Program) -> list[BaseRoute]:
     async def healthz(_request: Request) -> Response:
         return JSONResponse({"status": "alive"})
 
-    def readyz(_request: Request) -> Response:
+    def readyz(request: Request) -> Response:
         reasons, rounds = _readiness(program)
-        body = {"ready": not reasons, "reasons": reasons, "rounds": rounds}
+        body: dict[str, Any] = {"ready": not reasons}
+        if may_see_inside(request, program.settings):
+            body |= {"reasons": reasons, "rounds": rounds}
         return JSONResponse(body, 503 if reasons else 200)
 
-    def metrics(_request: Request) -> Response:
+    def metrics(request: Request) -> Response:
+        if not may_see_inside(request, program.settings):
+            why = "Shown to this machine alone, or to whoever sends the token of web.metrics_token_file.\n"
+            return Response(why, 403, media_type="text/plain")
         try:
             text = generate_latest(registry)
         except (SQLAlchemyError, UserError) as error:
