@@ -54,7 +54,7 @@ Color = Annotated[str, AfterValidator(_known_color)]
 class Database(_Section):
     """Where the register is kept."""
 
-    url: str = "sqlite:///nightround.db"
+    url: str = Field("sqlite:///nightround.db", repr=False)
     """`sqlite:///FILE` or `postgresql://USER@HOST/NAME`. A relative SQLite file lies beside the settings file."""
     password_file: Path | None = None
     """File that holds the PostgreSQL password."""
@@ -254,7 +254,7 @@ class Settings(BaseSettings):
         """The SMTP password, or "" where none is set."""
         if self.mail.password_file is None:
             return ""
-        return _read_secret(self.path(self.mail.password_file), "mail.password_file", 1).decode("utf-8")
+        return _read_password(self.path(self.mail.password_file), "mail.password_file")
 
     def metrics_token(self) -> str:
         """The token that opens /metrics from afar, or "" where none is set."""
@@ -272,8 +272,7 @@ class Settings(BaseSettings):
         if url.get_backend_name() == "sqlite" and url.database and url.database != ":memory:":
             return str(url.set(database=str(self.path(Path(url.database)).resolve())))
         if self.database.password_file is not None:
-            secret = _read_secret(self.path(self.database.password_file), "database.password_file", 1)
-            url = url.set(password=secret.decode("utf-8"))
+            url = url.set(password=_read_password(self.path(self.database.password_file), "database.password_file"))
         return make_url(url).render_as_string(hide_password=False)
 
 
@@ -319,6 +318,13 @@ def _read_secret(path: Path, key: str, least: int) -> bytes:
     if len(secret) < least:
         raise UserError(f"{key}: the file {path} holds fewer than {least} bytes; write a longer secret")
     return secret
+
+
+def _read_password(path: Path, key: str) -> str:
+    try:
+        return _read_secret(path, key, 1).decode("utf-8")
+    except UnicodeDecodeError:
+        raise UserError(f"{key}: the file {path} is not text in UTF-8; write the password alone into it") from None
 
 
 def find(explicit: str | None = None) -> Path | None:

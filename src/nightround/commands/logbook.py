@@ -25,7 +25,7 @@ from ..register.recording import record, strike
 from ..register.whereabouts import COVERS, SITE, SPOT
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
-from ..store.tables import conditions, log, people, sites, units
+from ..store.tables import conditions, log, parts, people, sites, units
 from .desk import Desk, counted, pass_desk
 
 _MODES = {True: "child", False: "adult"}
@@ -46,6 +46,12 @@ _EARLIEST, _LATEST = 1980, 9998
 @click.option("--cpr-minutes", type=click.IntRange(0, NUMBERS["cpr-minutes"]), metavar="N", help="Of a use.")
 @click.option("--shocks", type=click.IntRange(0, NUMBERS["shocks"]), metavar="N", help="Of a use.")
 @click.option("--child/--adult", "child", default=None, help="Of a use: the mode that the unit was in.")
+@click.option(
+    "--pads-opened/--pads-not-opened",
+    "opened",
+    default=None,
+    help="Of a use: whether its pads were (default: they were).",
+)
 @click.option("--accept-odd", is_flag=True, help="Keeps implausible dates of a fitted part, marked.")
 @click.option("--to", "site", metavar="SITE", help="Of a move: the site at which the unit stands now.")
 @click.option("--spot", metavar="TEXT", help="Of a move: where at the site it stands now.")
@@ -63,6 +69,7 @@ def log_command(
     cpr_minutes: int | None,
     shocks: int | None,
     child: bool | None,
+    opened: bool | None,
     accept_odd: bool,
     site: str | None,
     spot: str | None,
@@ -82,6 +89,7 @@ def log_command(
     _known_or_nobody(program, person)
     noted = _pairs("--reading", readings)
     given = {"cpr-minutes": cpr_minutes, "shocks": shocks, "mode": None if child is None else _MODES[child]}
+    given["pads-opened"] = None if opened is None else "yes" if opened else "no"
     noted = _of_the_use(desk, entry, noted, given)
     noted = _of_the_move(entry, noted, {SITE: site, SPOT: spot, COVERS: covers})
     _known_rule(program, entry, noted)
@@ -150,11 +158,20 @@ def strike_command(
     reckon_units(program, [unit_id])
     _answer(desk, program, unit, unit_id, new_id, f"entry {entry_id} struck by entry {new_id}")
     if entry in ("fitted", "removed"):
-        desk.err.print(
-            f"the parts on record stay as entry {entry_id} left them, and so do their dates; say what is in the unit "
-            f"now: nightround log {unit} fitted --by PERSON --part kind=… --part label_date=…",
-            markup=False,
-        )
+        desk.err.print(_in_it(program, unit_id, unit), markup=False)
+
+
+def _in_it(program: Program, unit_id: int, unit: str) -> str:
+    """What is in a unit by its log, after something was struck out of it."""
+    query = select(parts.c.kind, parts.c.lot, parts.c.last_good_day).where(parts.c.unit_id == unit_id)
+    with program.store.read() as conn:
+        rows = conn.execute(query.where(parts.c.state == "fitted").order_by(parts.c.kind, parts.c.id)).all()
+    found = [
+        f"{row.kind}{f', lot {row.lot}' if row.lot else ''}, "
+        + (f"good to {row.last_good_day}" if row.last_good_day else "no date recorded")
+        for row in rows
+    ]
+    return f"in {unit} without that entry: {'; '.join(found) or 'no part on record'}; if that is not so, log what is"
 
 
 def _strike_reports(desk: Desk, label: str, since: str, why: str, person: str) -> None:
@@ -280,6 +297,7 @@ def _pairs(option: str, values: Sequence[str]) -> dict[str, str]:
 def _of_the_use(desk: Desk, entry: str, noted: dict[str, str], given: dict[str, int | str | None]) -> dict[str, str]:
     """The readings with what was done in a use. Asks a person at a terminal for what is missing, and nobody else."""
     options = {"cpr-minutes": "--cpr-minutes", "shocks": "--shocks", "mode": "--child or --adult"}
+    options["pads-opened"] = "--pads-opened or --pads-not-opened"
     asking = entry == "used" and not desk.json and desk.out.is_terminal and sys.stdin.isatty()
     found = dict(noted)
     for name, value in given.items():
@@ -289,7 +307,7 @@ def _of_the_use(desk: Desk, entry: str, noted: dict[str, str], given: dict[str, 
             raise UserError(f"{options[name]} and --reading {name}={noted[name]} contradict each other; give one")
         if value is not None:
             found[name] = str(value)
-        elif asking and name not in found:
+        elif asking and name not in found and not (name == "pads-opened" and found.get("shocks", "0") != "0"):
             answer = _ask(name)
             if answer:
                 found[name] = answer
@@ -315,7 +333,12 @@ def _of_the_move(entry: str, noted: dict[str, str], given: dict[str, str | None]
 
 def _ask(name: str) -> str:
     """What a person at the terminal says; "" where they do not know."""
-    question = {"cpr-minutes": "Minutes of CPR", "shocks": "Shocks given", "mode": "Mode (adult or child)"}[name]
+    question = {
+        "cpr-minutes": "Minutes of CPR",
+        "shocks": "Shocks given",
+        "mode": "Mode (adult or child)",
+        "pads-opened": "Were its pads opened (yes or no)",
+    }[name]
     while True:
         answer: str = click.prompt(f"{question}, or Enter if not known", default="", show_default=False).strip().lower()
         if not answer or is_word(name, answer):

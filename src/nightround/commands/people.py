@@ -124,7 +124,7 @@ def leave_command(desk: Desk, person: str, on: datetime | None, replaced_by: str
     book = load_rulebook(program.settings)
     with program.store.write() as conn:
         conn.execute(select(fleet.c.id).with_for_update())  # an import that is under way waits here
-        left = leave(conn, person, day, replaced_by)
+        left = leave(conn, person, day, replaced_by, now=program.clock())
         sessions.sweep(conn, program.settings.fleet.time_zone, program.clock())
     with desk.progress("reckoning people"):
         reckoned = reckon_people(program, book)

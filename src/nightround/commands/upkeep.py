@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from .. import sweeping
 from ..errors import Failure, UserError
 from ..register.log import verify_chain
 from ..store import schema, upkeep
@@ -41,6 +42,7 @@ def migrate_command(desk: Desk) -> None:
 def backup_command(desk: Desk, file: Path) -> None:
     """Writes one consistent copy of the database to FILE while the service runs, and checks the copy."""
     program = desk.program
+    sweeping.note_copies(program, file.absolute().parent)
     with desk.progress("copying") as progress:
         copied = upkeep.back_up(program.store, file, program.clock(), progress)
     if desk.json:

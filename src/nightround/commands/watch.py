@@ -9,7 +9,7 @@ from typing import Any
 import click
 from sqlalchemy import Connection, func, select
 
-from .. import logs
+from .. import logs, masking
 from ..bootstrap import Program
 from ..cases import listing
 from ..cases.absences import first_known
@@ -22,6 +22,7 @@ from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..register.closures import closed_now
 from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
+from ..rounds.marked import take_up
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..rounds.troubles import Kind, troubles
@@ -59,7 +60,7 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
         known = zones(conn)
         count = conn.execute(select(func.count()).select_from(units)).scalar_one()
     if zone is not None and zone not in known:
-        raise UserError(f"no unit stands in the zone {zone!r}; zones of the fleet: {', '.join(known) or 'none'}")
+        raise UserError(f"no site is in the zone {zone!r}; zones of the fleet: {', '.join(known) or 'none'}")
     wanted = known if zone is None else [zone]
     now = program.clock()
     with desk.progress("reckoning") as show:
@@ -97,10 +98,16 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     ]
     desk.table(columns, rows)
     desk.say(f"{counted(sum(r.moves for r in looked.rounds), 'move')}, {counted(looked.messages, 'message')}")
+    if looked.taken_up is not None:
+        desk.say(f"First, {counted(looked.taken_up.units, 'unit')} reckoned for what was recorded before and left.")
     findings = [finding for r in looked.rounds for finding in r.findings]
+    _say_aside(desk, findings)
+    return 1 if away else 3 if findings or wrong else 0
+
+
+def _say_aside(desk: Desk, findings: list[dict[str, str]]) -> None:
     for finding in findings:
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
-    return 1 if away else 3 if findings or wrong else 0
 
 
 def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> Any:
@@ -108,7 +115,7 @@ def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> An
     from ..sweeping import LookedRound, letters
 
     book = load_rulebook(program.settings)
-    looked = LookedRound()
+    looked = LookedRound(taken_up=take_up(program, book))
     for zone, on in dates.items():
         looked.rounds.append(
             run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone, in_other_hands=True)
@@ -322,7 +329,9 @@ def duties_command(
         if day is None:
             found = stored_duties(conn, wanted)
         else:
-            found = duties_on(conn, load_rulebook(program.settings), day, wanted, program.settings)
+            aside: list[dict[str, str]] = []
+            found = duties_on(conn, load_rulebook(program.settings), day, wanted, program.settings, aside)
+            _say_aside(desk, aside)
     if desk.json:
         desk.answer(found)
         return
@@ -430,5 +439,5 @@ def serve_command(desk: Desk) -> None:
     from ..daemon import serve
 
     program = desk.program
-    logs.start()
+    logs.start(masking.of(program.settings))
     serve(program)

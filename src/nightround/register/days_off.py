@@ -1,19 +1,21 @@
 """Records on which days a person is away and a site is closed, and takes such records out again.
 
-Both days count in, the last too. Nothing here moves a date: what is owed stays owed.
+Both days count in, the last too. Nothing here moves a date: what is owed stays owed. Whether a case waits for a site to
+open is decided when the site is reckoned, so that a closure leaves marks; who is away is asked at each telling anew.
 """
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Connection, Table, delete, insert, select
 
 from ..errors import UserError
 from ..reckoning.dates import add_months
+from ..store import marks
 from ..store.database import raise_version
-from ..store.tables import absences, closures, people, sites
+from ..store.tables import absences, closures, people, sites, units
 
 LONGEST_AWAY_MONTHS = 24
 _NOTE = 500
@@ -53,7 +55,14 @@ def add_absence(conn: Connection, person: str, from_on: date, until_on: date, no
 
 
 def add_closure(
-    conn: Connection, site: str, from_on: date, until_on: date | None, *, every_year: bool = False, reason: str = ""
+    conn: Connection,
+    site: str,
+    from_on: date,
+    until_on: date | None,
+    *,
+    now: datetime,
+    every_year: bool = False,
+    reason: str = "",
 ) -> int:
     """Records that a site is closed from the first to the last of the days (None: until the record is taken out), once
     or every year from then on, and gives the record's number. Raises UserError as `add_absence` does."""
@@ -63,7 +72,9 @@ def add_closure(
     _refuse(wrong_closure(from_on, until_on, every_year))
     row = {"site_id": site_id, "from_on": from_on, "until_on": until_on}
     row |= {"every_year": every_year, "reason": _clean(reason)}
-    return _add(conn, closures, row, "site_id", f"site {site}", "nightround close-site --remove")
+    number = _add(conn, closures, row, "site_id", f"site {site}", "nightround close-site --remove")
+    _mark(conn, site_id, now)
+    return number
 
 
 def remove_absence(conn: Connection, number: int, person_id: int | None = None) -> None:
@@ -76,15 +87,20 @@ def remove_absence(conn: Connection, number: int, person_id: int | None = None) 
     raise_version(conn)
 
 
-def remove_closure(conn: Connection, number: int) -> str:
+def remove_closure(conn: Connection, number: int, now: datetime) -> str:
     """Takes a closure out and gives the site's code. Raises UserError where there is no such."""
-    query = select(sites.c.site).join(closures, closures.c.site_id == sites.c.id).where(closures.c.id == number)
-    site = conn.execute(query).scalar_one_or_none()
+    query = select(sites.c.id, sites.c.site).join(closures, closures.c.site_id == sites.c.id)
+    site = conn.execute(query.where(closures.c.id == number)).first()
     if site is None:
         raise UserError(f"there is no closure {number}; see the numbers with: nightround close-site --list")
     conn.execute(delete(closures).where(closures.c.id == number))
-    raise_version(conn)
-    return str(site)
+    _mark(conn, site.id, now)
+    return str(site.site)
+
+
+def _mark(conn: Connection, site_id: int, now: datetime) -> None:
+    here = conn.execute(select(units.c.id).where(units.c.site_id == site_id)).scalars().all()
+    marks.leave(conn, now, units=here, sites=[site_id])
 
 
 def _add(conn: Connection, table: Table, row: dict[str, Any], owner: str, who: str, cure: str) -> int:

@@ -1,6 +1,6 @@
 """Brings a register file into the register: all of it or nothing, in one unit of work.
 
-Reckoning the units that it touched is the caller's next step.
+Reckoning what it marked is the caller's next step.
 """
 
 from __future__ import annotations
@@ -88,6 +88,8 @@ def import_file(
                 report.touched = write(conn, comparison.plan, now, progress)
             sessions.sweep(conn, fleet_settings.time_zone, now)
             report.written = True
+            # The caller is at what is marked now; a look round in between would only do the same at the same time.
+            happenings.mark(conn, happenings.RECKONING, now, "at work")
             _note(conn, report, program.settings.watch.big_import, now)
     return report
 

@@ -96,7 +96,7 @@ def recent(conn: Connection, zones: Collection[str], now: datetime) -> dict[str,
         _LATELY, {"b_since": since, "b_began": began}
     ):
         if zone not in done:
-            continue  # no unit stands there any more
+            continue  # no site is there any more
         if state in DONE:
             done[zone][on] = finished_at
         elif state == "running":

@@ -18,7 +18,7 @@ from sqlalchemy import Column, ColumnElement, Connection, ScalarSelect, bindpara
 
 from ..reckoning.dates import local_day, local_instant
 from ..settings import Settings
-from ..store import happenings
+from ..store import happenings, marks
 from ..store.happenings import Beat, said_at
 from ..store.tables import fleet, ledger, log, messages, moves, sites
 from ..store.tables import happenings as happened
@@ -42,6 +42,7 @@ class Kind(StrEnum):
     MAIL_DOWN = "mail-down"
     LETTERS_STUCK = "letters-stuck"
     NOT_RUNNING = "not-running"
+    TO_RECKON = "to-reckon"
     ROUND_UNFINISHED = "round-unfinished"
     ROUND_OWED = "round-owed"
     NOT_TODAY = "not-today"
@@ -88,6 +89,7 @@ def troubles(conn: Connection, settings: Settings, now: datetime, *, full: bool 
         *_clock(conn, settings, now),
         *_mail(conn, settings, now, beats.get(happenings.MAIL_LOST)),
         *_running(settings, now, beats),
+        *_to_reckon(conn, settings, now),
         *_rounds(conn, settings, now),
     ]
     order = list(Kind)
@@ -198,6 +200,18 @@ def _running(settings: Settings, now: datetime, beats: Mapping[str, Beat]) -> It
         f"The service has not looked round since {said_at(looked.at, settings.fleet.time_zone)}: no round, no letter."
     )
     yield Trouble(Kind.NOT_RUNNING, looked.at, said, "start it; its log says why it stopped")
+
+
+def _to_reckon(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:
+    """Whether something was recorded and nobody has seen since what follows from it."""
+    count, since = marks.owing(conn)
+    if since is None or now - since <= timedelta(minutes=settings.watch.silence_minutes):
+        return
+    said = (
+        f"What was recorded at {said_at(since, settings.fleet.time_zone)} has not been looked at yet, so that nobody "
+    )
+    said += f"was told of it; {count} in all {'waits' if count == 1 else 'wait'}."
+    yield Trouble(Kind.TO_RECKON, since, said, "is the service running? run: nightround round")
 
 
 def _rounds(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:

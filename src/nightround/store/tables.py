@@ -44,6 +44,8 @@ fleet = Table(
     Column("version", Integer, nullable=False, server_default="1"),
     Column("log_count", Integer, nullable=False, server_default="0"),
     Column("log_head", String(64), nullable=False, server_default=""),  # hash of the newest log entry
+    # How the log was read when parts and evidence were last made from it (`register.rereading.READING`).
+    Column("log_read_as", Integer, nullable=False, server_default="0"),
 )
 
 sites = Table(
@@ -98,7 +100,7 @@ parts = Table(
     Column("unit_id", ForeignKey("units.id"), index=True),
     Column("site_id", ForeignKey("sites.id"), index=True),  # a spare kept at a site, for no one unit
     Column("kind", String(32), nullable=False),
-    Column("state", String(8), nullable=False),  # fitted, spare, removed
+    Column("state", String(8), nullable=False),  # fitted, spare, removed, void (fitted by an entry struck since)
     Column("lot", String(64), nullable=False, server_default=""),
     Column("label_date", String(32), nullable=False, server_default=""),  # as typed or scanned, kept for ever
     Column("last_good_day", Date),  # derived from label_date when it was written
@@ -107,6 +109,10 @@ parts = Table(
     Column("udi", Text, nullable=False, server_default=""),
     Column("cost", String(32), nullable=False, server_default=""),
     Column("odd", Boolean, nullable=False, server_default=text("false")),  # implausible, kept by --accept-odd
+    Column("fitted_by", Integer),  # the id of the log entry that fitted it; None: none did
+    # How the register's own files tell of it. Empty: as it stands here; "-": not at all, the log alone does; else JSON
+    # of the columns that the log has changed since.
+    Column("declared", Text, nullable=False, server_default=""),
 )
 
 people = Table(
@@ -245,6 +251,7 @@ evidence = Table(
     Column("out_of_service_on", Date),
     Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
     Column("placing", Text, nullable=False, server_default=""),  # JSON of reckoning.facts.Placing; empty: nothing
+    Column("pads", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Pads
 )
 
 # Loan units, each in the place of one other, as the log of the two tells it.
@@ -269,6 +276,15 @@ notices = Table(
     Column("file", Text, nullable=False),  # the TOML file as it was given
     Column("added_at", Instant, nullable=False),
     UniqueConstraint("reference", "version"),
+)
+
+# What was recorded and is still to be reckoned (`store.marks`): written with the facts, gone with what they led to.
+marks = Table(
+    "marks",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("holder", String(16), nullable=False, index=True),  # "u12" a unit, "s3" a site, "n2" a notice, "p" everybody
+    Column("at", Instant, nullable=False),
 )
 
 # `holder` says whose: "u12" a unit, "s3" a site, "p9" a person, whose site is the first of theirs.

@@ -136,6 +136,7 @@ def _take(comparison: Comparison, owner: Owner, rows: list[Row], held: list[Held
         comparison.report.count("parts").changed += 1
         comparison.report.changes.append(Change("parts", key, "state", part.state, "removed"))
         comparison.plan.displaced.append(part.id)
+        _touch(comparison, owner)
     for part in pairing.left:
         if part.state == "fitted" or all("kind" in row.headings for row in rows):
             comparison.missing("parts", name_of(owner, part.kind, part.state, part.lot))
@@ -280,3 +281,5 @@ def _was_made_otherwise(comparison: Comparison, owner: Owner) -> bool:
 
 def _touch(comparison: Comparison, owner: Owner) -> None:
     (comparison.plan.units if owner.of_unit else comparison.plan.sites).add(owner.code)
+    if owner.of_unit and comparison.known.log_count:
+        comparison.plan.redigest.add(owner.code)  # a newer part ends what was seen of the one before
