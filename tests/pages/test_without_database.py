@@ -7,12 +7,12 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
 import pytest
-from sqlalchemy import func, make_url, select, text
+from sqlalchemy import func, select, text
 
 from nightround.bootstrap import Program
 from nightround.calendars import keys
 from nightround.store.tables import log
-from tests.conftest import Clock, _sql
+from tests.conftest import Clock
 
 from .conftest import NewVisitor, words
 
@@ -20,7 +20,7 @@ LABEL = "/at/label00000000000000005"
 
 
 @pytest.fixture
-def down(settled: Program) -> Callable[[], AbstractContextManager[None]]:
+def down(request: pytest.FixtureRequest, settled: Program) -> Callable[[], AbstractContextManager[None]]:
     """Takes the database away for the time of a block: the server refuses connections, or the file is not there."""
 
     @contextmanager
@@ -40,14 +40,13 @@ def down(settled: Program) -> Callable[[], AbstractContextManager[None]]:
 
     @contextmanager
     def of_postgresql() -> Iterator[None]:
-        url = settled.store.engine.url
-        server, name = url.render_as_string(hide_password=False), make_url(str(url)).database
-        _sql(server, f"ALTER DATABASE {name} ALLOW_CONNECTIONS false")
-        _sql(server, f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{name}'")
+        server, name = request.getfixturevalue("postgres"), settled.store.engine.url.database
+        server.say(f"ALTER DATABASE {name} ALLOW_CONNECTIONS false")
+        server.say(f"SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = '{name}'")
         try:
             yield
         finally:
-            _sql(server, f"ALTER DATABASE {name} ALLOW_CONNECTIONS true")
+            server.say(f"ALTER DATABASE {name} ALLOW_CONNECTIONS true")
             settled.store.engine.dispose()
 
     return of_sqlite if settled.store.dialect == "sqlite" else of_postgresql
