@@ -21,7 +21,7 @@ from aiosmtplib import (
     SMTPResponseException,
 )
 
-from .. import addresses
+from .. import addresses, files
 from ..errors import UserError
 from ..settings import Settings
 from .answers import Answer, Stage
@@ -71,7 +71,10 @@ def way(settings: Settings) -> Way:
         if mail.ca_file is not None:
             path = settings.path(mail.ca_file)
             try:
+                files.check_is_file(path)
                 context.load_verify_locations(cafile=path)
+            except files.Unfit as unfit:
+                raise UserError(f"mail.ca_file: {path} {unfit}") from None
             except OSError as error:  # ssl.SSLError is one
                 raise UserError(f"mail.ca_file: {path} holds no certificates that can be read ({error})") from None
     return Way(

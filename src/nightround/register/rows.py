@@ -18,7 +18,7 @@ from .headings import normal
 from .layouts import Flat, site_mark
 from .mapping import Mapping
 from .plans import Plan, nameless_remark, place
-from .statuses import meaning
+from .statuses import GOOD, meaning
 
 _ADULT = ("pads-adult", "pads-universal")
 
@@ -258,7 +258,11 @@ class _Reader:
                 continue
             if text is not None:
                 found.append(f"{heading}: {text}")
-                if self._plan.layout and normal(heading) == self._plan.layout.status and meaning(text) is not None:
+                if (
+                    self._plan.layout
+                    and normal(heading) == self._plan.layout.status
+                    and meaning(text) not in (None, GOOD)
+                ):
                     values["status"] = text
             if normal(heading) in told:
                 counts = self._told.setdefault(heading, {})
