@@ -56,6 +56,13 @@ class Change(NamedTuple):
     subdivision: str = ""
 
 
+class Stay(NamedTuple):
+    """A time at places that the same rules see as one. Only what decides rules is kept of a place, so no time zone."""
+
+    since: date | None  # the day on which it came there; None: from the beginning of what is on record
+    place: Place
+
+
 class Placing(NamedTuple):
     """What the log says of where a unit stands and who was told of it."""
 
@@ -63,6 +70,7 @@ class Placing(NamedTuple):
     unannounced: tuple[date, ...] = ()  # days of moves that local responders were not told of since, in order
     announced_on: date | None = None  # the last day on which local responders were told
     registered_on: date | None = None  # the last report that the unit was registered, or its registration renewed
+    stays: tuple[Stay, ...] = ()  # in order, the present one last; empty: it never came from where other rules hold
 
 
 class Cover(NamedTuple):

@@ -11,7 +11,7 @@ from sqlalchemy import Connection, delete, insert, or_, select, update
 
 from ..reckoning.dates import local_day
 from ..reckoning.evidence import digest
-from ..reckoning.facts import Entry, Evidence, Placing
+from ..reckoning.facts import Entry, Evidence, Placing, Stay
 from ..reckoning.lending import Loan, ended, lent
 from ..reckoning.placing import MOVED
 from ..store.tables import evidence, loans, log, people, sites, units
@@ -31,8 +31,9 @@ def refresh(
     for start in range(0, len(ids), _BATCH):
         batch = ids[start : start + _BATCH]
         conn.execute(delete(evidence).where(evidence.c.unit_id.in_(batch)))
-        told = dict(_entries(conn, batch, known, places))
-        rows = [as_row(unit_id, digest(entries)) for unit_id, entries in told.items()]
+        stays: dict[int, tuple[Stay, ...]] = {}
+        told = dict(_entries(conn, batch, known, places, stays))
+        rows = [as_row(unit_id, _standing(digest(entries), stays[unit_id])) for unit_id, entries in told.items()]
         if rows:
             conn.execute(insert(evidence), rows)
         _lend(conn, batch, told, known, places)
@@ -115,6 +116,11 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     return row
 
 
+def _standing(found: Evidence, stays: tuple[Stay, ...]) -> Evidence:
+    """The evidence with where the unit stood, which only the places that its moves name can tell."""
+    return found._replace(placing=(found.placing or Placing())._replace(stays=stays)) if stays else found
+
+
 def _placing(found: Placing | None) -> str:
     return "" if found is None else _json(found)
 
@@ -128,9 +134,16 @@ def _iso(value: date | datetime) -> str:
 
 
 def _entries(
-    conn: Connection, unit_ids: Sequence[int], known: set[str], places: dict[str, Spot]
+    conn: Connection,
+    unit_ids: Sequence[int],
+    known: set[str],
+    places: dict[str, Spot],
+    stays: dict[int, tuple[Stay, ...]] | None = None,
 ) -> Iterator[tuple[int, list[Entry]]]:
-    """The unstruck entries of each unit, each with its civil day where the unit stood at the time."""
+    """The unstruck entries of each unit, each with its civil day where the unit stood at the time.
+
+    Where each of them stood is put into `stays`.
+    """
     query = (
         select(
             log.c.id,
@@ -145,6 +158,7 @@ def _entries(
             sites.c.time_zone,
             sites.c.country,
             sites.c.subdivision,
+            sites.c.site_type,
         )
         .join(units, units.c.id == log.c.unit_id)
         .join(sites, sites.c.id == units.c.site_id)
@@ -156,9 +170,11 @@ def _entries(
         by_unit.setdefault(row.unit_id, []).append(row)
     for unit_id, rows in by_unit.items():
         struck = {row.strikes for row in rows if row.strikes is not None}
-        here = stays_of(rows, Spot(*rows[0][-3:]), places)
+        here = stays_of(rows, Spot(*rows[0][-4:]), places)
         counted = [row for row in rows if row.id not in struck and row.entry not in ("struck", DISCARDED)]
         if counted:
+            if stays is not None:
+                stays[unit_id] = here.in_order()
             yield unit_id, [entry_of(row, here, known) for row in counted]
 
 

@@ -192,7 +192,7 @@ class Causes:
             return False
         allowed = timedelta(days=self._limits.long_overdue_days)
         if duty.kind in _ROUNDS and duty.period:
-            allowed = min(allowed, duty.last_good_day - date.fromisoformat(duty.period))
+            allowed = min(allowed, duty.interval or duty.last_good_day - date.fromisoformat(duty.period))
         return self._on - duty.last_good_day > allowed
 
     def _what(self, reasons: Sequence[str], duties: Sequence[Duty], others: int = 0) -> str:
