@@ -29,6 +29,7 @@ from .gravestones import BLANK, DISCARDED, readings_of, seal
 from .keeping import Kept, checked_again, held_by, records_rules
 from .log import NewEntry, append_discards
 from .whereabouts import Spot, places_of, stays_of
+from .witnesses import Witnesses, witnesses
 
 EVIDENCE = "still evidence: without it the unit's dates or condition could change"
 WHERE = "tells where the unit stood, or that a loan ended, by which other entries are read"
@@ -147,7 +148,7 @@ class _Logbook:
         self,
         stands: Any,
         rows: Sequence[Any],
-        register: set[str],
+        register: Witnesses,
         places: dict[str, Spot],
         before: date,
         *,
@@ -249,7 +250,7 @@ class _Logbook:
 
 
 def _logbooks(conn: Connection, unit_ids: Sequence[int], before: date) -> Iterator[_Logbook]:
-    register = set(conn.execute(select(people.c.person)).scalars())
+    register = witnesses(conn)
     where = (
         select(
             units.c.id,

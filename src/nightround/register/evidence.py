@@ -14,9 +14,10 @@ from ..reckoning.evidence import digest
 from ..reckoning.facts import Entry, Evidence, Placing, Stay
 from ..reckoning.lending import Loan, ended, lent
 from ..reckoning.placing import MOVED
-from ..store.tables import evidence, loans, log, people, sites, units
+from ..store.tables import evidence, loans, log, sites, units
 from .gravestones import DISCARDED
 from .whereabouts import FROM, IMPORT, TOLD_BY, Spot, Stays, places_of, stays_of
+from .witnesses import Witnesses, witnesses
 
 _BATCH = 500
 
@@ -26,7 +27,7 @@ def refresh(
 ) -> None:
     """Rebuilds the evidence of these units from their log, in the caller's unit of work, and who stands for whom."""
     ids = sorted(set(unit_ids))
-    known = set(conn.execute(select(people.c.person)).scalars())
+    known = witnesses(conn)
     places = places_of(conn)
     for start in range(0, len(ids), _BATCH):
         batch = ids[start : start + _BATCH]
@@ -45,7 +46,7 @@ def _lend(
     conn: Connection,
     unit_ids: Sequence[int],
     told: dict[int, list[Entry]],
-    known: set[str],
+    known: Witnesses,
     places: dict[str, Spot],
 ) -> None:
     """Writes anew which units these stand in for, and whether what stands in for these has ended.
@@ -136,7 +137,7 @@ def _iso(value: date | datetime) -> str:
 def _entries(
     conn: Connection,
     unit_ids: Sequence[int],
-    known: set[str],
+    known: Witnesses,
     places: dict[str, Spot],
     stays: dict[int, tuple[Stay, ...]] | None = None,
 ) -> Iterator[tuple[int, list[Entry]]]:
@@ -178,15 +179,16 @@ def _entries(
             yield unit_id, [entry_of(row, here, known) for row in counted]
 
 
-def entry_of(row: Any, here: Stays, known: set[str]) -> Entry:
-    """A row of the log as reckoning sees it. `here`: where the unit stood when; `known`: the codes of known people."""
+def entry_of(row: Any, here: Stays, known: Witnesses) -> Entry:
+    """A row of the log as reckoning sees it. `here`: where the unit stood when; `known`: whose word counts."""
     readings = json.loads(row.readings)
-    told = row.by_person in known
+    zone, by = here.zone(row.at), known.get(row.by_person)
+    told = by is not None and by.holds(row.at, zone)
     origin = ("", "")
     if row.entry == MOVED:
         told = told or readings.get(TOLD_BY) == IMPORT
         before = here.before(readings.get(FROM, ""))
         if before is not None:
             origin = (before.country, before.subdivision)
-    day = local_day(row.at, here.zone(row.at))
+    day = local_day(row.at, zone)
     return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin)
