@@ -15,6 +15,7 @@ TITLES = {
     Subject.TEST: "test the unit",
     Subject.INSPECTION: "inspection by a qualified technician",
     Subject.REPORT_CHECK: "report the check to the authority",
+    Subject.SELF_TEST: "self-test result sent by the unit itself",
 }
 SILENT_SHEET = "manufacturer's interval not entered"
 NOTHING_ON_RECORD = "never done, and no day of putting in service recorded"

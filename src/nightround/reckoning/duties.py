@@ -38,13 +38,14 @@ from .parts import (
 from .placing import registration_duties, renewal_duties, responders_duty
 from .rules import ModelSheet, Rule, Span, Subject
 
-ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
+ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK, Subject.SELF_TEST)
 # Which field of the evidence says when it was last done.
 _DONE = {
     Subject.LOOK: "looked_on",
     Subject.TEST: "tested_on",
     Subject.INSPECTION: "inspected_on",
     Subject.REPORT_CHECK: "reported_on",
+    Subject.SELF_TEST: "sent_on",
 }
 
 PARTS = (Subject.PADS, Subject.BATTERY, Subject.KIT)

@@ -11,7 +11,7 @@ from datetime import date, datetime
 from typing import Any
 
 from .facts import Change, Entry, Evidence, Placing, Use
-from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, STAGES, all_good, battery_word, is_good, number
+from .readings import CORRECTED, MENDED_BY_HAND, SCOPES, SENT, STAGES, all_good, battery_word, is_good, number
 
 
 def digest(entries: Iterable[Entry]) -> Evidence:
@@ -40,6 +40,7 @@ class _Book:
     def __init__(self) -> None:
         self.done: dict[str, date] = {}  # scope of a check → last day of it
         self.reported_on: date | None = None
+        self.sent_on: date | None = None
         self.withdrawn_on: date | None = None
         self.used_at: datetime | None = None
         self.last_used_on: date | None = None
@@ -196,6 +197,9 @@ class _Book:
         rule = entry.readings.get("rule", "")
         if about == "crew":
             self.uses = [use._replace(note_handed=True) for use in self.uses]
+        elif about == SENT:
+            self.sent_on = entry.day
+            self._bad_news(entry)
         elif about == "replaced":
             self.replaced = True
         elif about == "registration":
@@ -249,6 +253,7 @@ class _Book:
             last_used_on=self.last_used_on,
             uses=tuple(use for use in self.uses if _matters(use)),
             out_of_service_on=None if self.replaced else self.out_of_service_on,
+            sent_on=self.sent_on,
             placing=self._placing(),
             fault_on=self.fault_on,
             fault=self.fault,

@@ -103,6 +103,7 @@ class Evidence(NamedTuple):
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
     uses: tuple[Use, ...] = ()  # in the order of their time
     out_of_service_on: date | None = None  # withdrawn, faulty, used, without pads or battery, and not replaced
+    sent_on: date | None = None  # last self-test result that the unit sent by itself
     placing: Placing | None = None  # None: never moved, withdrawn, returned or reported as registered
     # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
     notices: tuple[tuple[str, str, date], ...] = ()

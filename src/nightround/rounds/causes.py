@@ -61,7 +61,7 @@ GROUPS = "s%/group/%"
 AT_ONCE = frozenset({"put-right", "restore", "download", "crew-note", "report-use", "replace"})
 # Which of a site's own duties have a kind of case to themselves.
 OF_SITES = {"no-contact": NO_CONTACT}
-_ROUNDS = frozenset({"look", "test", "inspection", "report-check"})
+_ROUNDS = frozenset({"look", "test", "inspection", "report-check", "self-test-report"})
 _TOLD_WITH = {
     FAULT: frozenset({"put-right", "replace"}),
     USED: frozenset({"restore", "download", "crew-note", "report-use"}),
