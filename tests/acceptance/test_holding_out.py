@@ -90,7 +90,8 @@ class Running:
 
     def ready(self) -> tuple[int, dict[str, Any]]:
         try:
-            with urllib.request.urlopen("http://{}:{}/readyz".format(*self.address), timeout=PATIENCE) as answer:
+            address = "http://{}:{}/readyz".format(*self.address)
+            with urllib.request.urlopen(address, timeout=PATIENCE) as answer:  # noqa: S310
                 return answer.status, json.loads(answer.read())
         except urllib.error.HTTPError as error:
             return error.code, json.loads(error.read())
