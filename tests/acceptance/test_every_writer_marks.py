@@ -157,7 +157,7 @@ def test_every_form_that_writes_facts_marks_them(fleet: Program) -> None:
         label = conn.execute(tables.units.select().where(tables.units.c.unit == "MILL-01")).one().label
     forms = (
         ("/units/MILL-01", "/units/MILL-01/log", {"entry": "fault", "note": "no light"}),
-        ("/units/MILL-02", "/units/MILL-02/log", {"entry": "moved", "to": "POOL", "spot": "Foyer"}),
+        ("/units/MILL-02", "/units/MILL-02/log", {"entry": "moved", "site": "POOL", "spot": "Foyer"}),
         (f"/at/{label}", f"/at/{label}", {"entry": "fault", "note": "it beeps"}),
     )
     written = 0
