@@ -73,6 +73,8 @@ def config(app: Any, wanted: int, steady: Callable[[], float]) -> uvicorn.Config
         lifespan="off",
         timeout_graceful_shutdown=3,
         server_header=False,
+        # Whom we believe about where a request comes from is a setting of ours (`pages.whence`).
+        proxy_headers=False,
     )
 
 

@@ -28,7 +28,7 @@ from .pages.app import build
 from .rounds.looks import Looks
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import letters, look_round, speak_up
+from .sweeping import letters, look_round, speak_up, tidy
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -84,6 +84,11 @@ class Service:
             self._looks.failed()
             logger.exception("delivery failed")
         self._pulse.note_full(self._program)
+        try:
+            await asyncio.to_thread(tidy, self._program)
+        except Exception:
+            self._looks.failed()
+            logger.exception("what is over was not put away")
         try:
             await asyncio.to_thread(speak_up, self._program, self._logged)
         except Exception:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import tomllib
 from datetime import time
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
@@ -38,6 +39,14 @@ def _known_color(name: str) -> str:
     return name.lower()
 
 
+def _known_network(text: str) -> str:
+    try:
+        return str(ip_network(text, strict=False))
+    except ValueError:
+        raise ValueError("not an address or network; use one such as 127.0.0.1 or 10.0.0.0/8") from None
+
+
+Network = Annotated[str, AfterValidator(_known_network)]
 Zone = Annotated[str, AfterValidator(_known_zone)]
 Color = Annotated[str, AfterValidator(_known_color)]
 
@@ -45,7 +54,7 @@ Color = Annotated[str, AfterValidator(_known_color)]
 class Database(_Section):
     """Where the register is kept."""
 
-    url: str = "sqlite:///nightround.db"
+    url: str = Field("sqlite:///nightround.db", repr=False)
     """`sqlite:///FILE` or `postgresql://USER@HOST/NAME`. A relative SQLite file lies beside the settings file."""
     password_file: Path | None = None
     """File that holds the PostgreSQL password."""
@@ -112,6 +121,12 @@ class Web(_Section):
     connections: int = Field(256, ge=8, le=20000)
     """Connections open at once; further ones are closed. Fewer where the limit of open files leaves fewer: 128 of
     them are kept for the database and mail."""
+    trusted_proxies: list[Network] = Field(default_factory=lambda: ["127.0.0.1", "::1"])
+    """Addresses or networks of the proxies in front, whose X-Forwarded-For says where a request comes from."""
+    metrics_token_file: Path | None = None
+    """File that holds a token; whoever sends `Authorization: Bearer TOKEN` is shown /metrics and the reasons in
+    /readyz. Without it they are shown to this machine alone. A proxy on this machine that adds no X-Forwarded-For
+    passes for this machine: let it refuse /metrics, or add the field."""
 
 
 class Mail(_Section):
@@ -242,7 +257,13 @@ class Settings(BaseSettings):
         """The SMTP password, or "" where none is set."""
         if self.mail.password_file is None:
             return ""
-        return _read_secret(self.path(self.mail.password_file), "mail.password_file", 1).decode("utf-8")
+        return _read_password(self.path(self.mail.password_file), "mail.password_file")
+
+    def metrics_token(self) -> str:
+        """The token that opens /metrics from afar, or "" where none is set."""
+        if self.web.metrics_token_file is None:
+            return ""
+        return _read_secret(self.path(self.web.metrics_token_file), "web.metrics_token_file", 16).decode("utf-8")
 
     def database_url(self) -> str:
         """The database's URL, with the file made absolute and the password filled in."""
@@ -254,8 +275,7 @@ class Settings(BaseSettings):
         if url.get_backend_name() == "sqlite" and url.database and url.database != ":memory:":
             return str(url.set(database=str(self.path(Path(url.database)).resolve())))
         if self.database.password_file is not None:
-            secret = _read_secret(self.path(self.database.password_file), "database.password_file", 1)
-            url = url.set(password=secret.decode("utf-8"))
+            url = url.set(password=_read_password(self.path(self.database.password_file), "database.password_file"))
         return make_url(url).render_as_string(hide_password=False)
 
 
@@ -301,6 +321,13 @@ def _read_secret(path: Path, key: str, least: int) -> bytes:
     if len(secret) < least:
         raise UserError(f"{key}: the file {path} holds fewer than {least} bytes; write a longer secret")
     return secret
+
+
+def _read_password(path: Path, key: str) -> str:
+    try:
+        return _read_secret(path, key, 1).decode("utf-8")
+    except UnicodeDecodeError:
+        raise UserError(f"{key}: the file {path} is not text in UTF-8; write the password alone into it") from None
 
 
 def find(explicit: str | None = None) -> Path | None:

@@ -3,15 +3,21 @@ them. The daemon's tick and `round`."""
 
 from __future__ import annotations
 
+import hashlib
 import logging
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from sqlalchemy.exc import DBAPIError
 
 from .bootstrap import Program
 from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
+from .register import sessions, strangers
 from .rounds.loading import zones
 from .rounds.marked import take_up
 from .rounds.pulse import Pulse
@@ -19,7 +25,9 @@ from .rounds.rulebook import RuleBook
 from .rounds.rulebook import load as load_rulebook
 from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
 from .rounds.troubles import Trouble, troubles
+from .store import happenings
 from .store.happenings import Happening
+from .store.workshop import sweep
 
 logger = logging.getLogger("nightround.sweeping")
 
@@ -123,6 +131,17 @@ def letters(
     return done.messages
 
 
+def note_copies(program: Program, folder: Path) -> None:
+    """Notes where a copy of the register is begun, so that the service can sweep there if that is killed."""
+    name = happenings.COPIES + hashlib.sha256(os.fsencode(folder)).hexdigest()[:16]
+    try:
+        with program.store.write() as conn:
+            happenings.mark(conn, name, program.clock(), str(folder))
+    except DBAPIError as error:
+        # The copy is worth more than the note, above all where the disk of the database is full.
+        logger.info("folder of copies not noted", extra={"folder": str(folder), "why": str(error.orig)})
+
+
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:
     """Says what is wrong with the service where it can be said without mail: in the log and in the calendars.
 
@@ -137,6 +156,22 @@ def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> lis
     with program.store.write() as conn:
         outage.tell_calendars(conn, program.settings, found, now)
     return found
+
+
+def tidy(program: Program) -> None:
+    """Ends the sessions that are over, forgets whence strangers' reports came, and takes away what killed copies of the
+    database have left in the folders that are noted. Writes only where there is cause."""
+    now, zone = program.clock(), program.settings.fleet.time_zone
+    with program.store.read() as conn:
+        beats = happenings.all_beats(conn)
+        due = bool(sessions.over(conn, zone, now)) or strangers.is_old(conn, now)
+    if due:
+        with program.store.write() as conn:
+            sessions.sweep(conn, zone, now)
+            strangers.forget(conn, now)
+    for name, beat in beats.items():
+        if name.startswith(happenings.COPIES):
+            sweep(Path(beat.note))
 
 
 def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:

@@ -158,7 +158,7 @@ def test_every_form_that_writes_facts_marks_them(fleet: Program) -> None:
     forms = (
         ("/units/MILL-01", "/units/MILL-01/log", {"entry": "fault", "note": "no light"}),
         ("/units/MILL-02", "/units/MILL-02/log", {"entry": "moved", "site": "POOL", "spot": "Foyer"}),
-        (f"/at/{label}", f"/at/{label}", {"entry": "fault", "note": "it beeps"}),
+        (f"/at/{label}", f"/at/{label}", {"problem": "light", "note": "it beeps"}),
     )
     written = 0
     for page, action, form in forms:

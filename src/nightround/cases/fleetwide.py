@@ -136,7 +136,7 @@ _GIVEN_UP = (
 
 
 def _rounds(conn: Connection, now: datetime) -> list[Found]:
-    """The zones in which units stand whose newest finished round is too long ago, or was never."""
+    """The zones of the fleet whose newest finished round is too long ago, or was never."""
     late = silent(conn, zones(conn), now - LATE)
     if not late:
         return []

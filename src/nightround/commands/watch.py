@@ -9,7 +9,7 @@ from typing import Any
 import click
 from sqlalchemy import Connection, func, select
 
-from .. import logs
+from .. import logs, masking
 from ..bootstrap import Program
 from ..cases import listing
 from ..cases.absences import first_known
@@ -60,7 +60,7 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
         known = zones(conn)
         count = conn.execute(select(func.count()).select_from(units)).scalar_one()
     if zone is not None and zone not in known:
-        raise UserError(f"no unit stands in the zone {zone!r}; zones of the fleet: {', '.join(known) or 'none'}")
+        raise UserError(f"no site is in the zone {zone!r}; zones of the fleet: {', '.join(known) or 'none'}")
     wanted = known if zone is None else [zone]
     now = program.clock()
     with desk.progress("reckoning") as show:
@@ -101,9 +101,13 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     if looked.taken_up is not None:
         desk.say(f"First, {counted(looked.taken_up.units, 'unit')} reckoned for what was recorded before and left.")
     findings = [finding for r in looked.rounds for finding in r.findings]
+    _say_aside(desk, findings)
+    return 1 if away else 3 if findings or wrong else 0
+
+
+def _say_aside(desk: Desk, findings: list[dict[str, str]]) -> None:
     for finding in findings:
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
-    return 1 if away else 3 if findings or wrong else 0
 
 
 def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> Any:
@@ -327,7 +331,9 @@ def duties_command(
         if day is None:
             found = stored_duties(conn, wanted)
         else:
-            found = duties_on(conn, load_rulebook(program.settings), day, wanted, program.settings)
+            aside: list[dict[str, str]] = []
+            found = duties_on(conn, load_rulebook(program.settings), day, wanted, program.settings, aside)
+            _say_aside(desk, aside)
     if desk.json:
         desk.answer(found)
         return
@@ -435,5 +441,5 @@ def serve_command(desk: Desk) -> None:
     from ..daemon import serve
 
     program = desk.program
-    logs.start()
+    logs.start(masking.of(program.settings))
     serve(program)

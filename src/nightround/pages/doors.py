@@ -9,7 +9,7 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from urllib.parse import quote
 
@@ -24,6 +24,7 @@ from starlette.routing import Route
 
 from ..bootstrap import Program
 from ..errors import UserError
+from ..register import sessions
 from .look import Look
 from .people import Viewer, viewer_of
 from .session import Cookies, Session, form_token, from_our_pages, is_form_token
@@ -203,8 +204,11 @@ def _visit(office: Office, request: Request, form: Mapping[str, str] | None = No
     session = office.cookies.session(request, visit.now)
     if session is not None:
         with office.program.store.read() as conn:
-            visit.viewer = viewer_of(conn, office.program.settings, session.person, session.mailbox, visit.now)
-        visit.session = session if visit.viewer is not None else None
+            number = sessions.number_of(conn, session.id, session.person, session.mailbox, visit.now)
+            if number is not None:
+                visit.viewer = viewer_of(conn, office.program.settings, session.person, session.mailbox, visit.now)
+        if number is not None and visit.viewer is not None:
+            visit.session = replace(session, number=number)
     return visit
 
 

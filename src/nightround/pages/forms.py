@@ -211,6 +211,11 @@ def _use(form: Mapping[str, str]) -> dict[str, str]:
         if mode not in WORDS["mode"]:
             raise UserError("The mode of the unit is adult or child, or left open where it is not known")
         found["mode"] = mode
+    opened = form.get("pads-opened", "")
+    if opened:
+        if opened not in WORDS["pads-opened"]:
+            raise UserError("The pads of the unit were opened or not, or left open where it is not known")
+        found["pads-opened"] = opened
     return found
 
 

@@ -23,7 +23,7 @@ from .dates import WorkingDays
 from .facts import Part, Place, UnitFacts
 from .noticed import Board
 from .owed import Duty, Reckoned
-from .parts import NONE, Limits, covered, kinds_wanted, limits_of, missing_part_duty, part_duty, subject_of
+from .parts import NONE, Limits, at_hand, kinds_wanted, limits_of, missing_part_duty, part_duty, subject_of
 from .placing import registration_duties, renewal_duties, responders_duty
 from .rules import ModelSheet, Rule, Span, Subject
 
@@ -42,7 +42,7 @@ KEPT = 20_000
 _Era = tuple[bool, ...]
 _Round = tuple[Subject, tuple[Rule, ...], bool, bool]
 _CheckKey = tuple[Subject, _Era, date | None, date | None, date | None, str]
-_PartKey = tuple[str, str, date | None, date | None, Limits, bool]
+_PartKey = tuple[str, str, date | None, date | None, Limits, date | None]
 
 
 class Reckoner:
@@ -123,7 +123,7 @@ class Reckoner:
 
     def spare(self, part: Part) -> Duty:
         """The duty of a spare that is kept at a site, for no one unit."""
-        return self._named(part, NONE, is_covered=False)
+        return self._named(part, NONE, spare_until=None)
 
     def noticed_spares(self, parts: Sequence[Part]) -> list[Duty]:
         """What safety notices ask about the spares that are kept at one site, for no one unit."""
@@ -185,22 +185,22 @@ class Reckoner:
         fitted: set[str] = set()
         for part in facts.parts:
             limits = limits_of(part, evidence, sheet, facts.monthly_celsius)
-            is_covered = covered(self._day, part, facts.parts, evidence.ordered)
-            duties.append(self._named(part, limits, is_covered))
+            spare_until = at_hand(self._day, part, facts.parts, evidence.ordered)
+            duties.append(self._named(part, limits, spare_until))
             if part.state == "fitted":
                 fitted.add(part.kind)
         for kind in kinds_wanted(fitted, sheet):
             duties.append(missing_part_duty(kind, self._rules[subject_of(kind)], evidence, self._day))
         return duties
 
-    def _named(self, part: Part, limits: Limits, is_covered: bool) -> Duty:
-        key = (part.kind, part.state, part.last_good_day, part.fitted_on, limits, is_covered)
+    def _named(self, part: Part, limits: Limits, spare_until: date | None) -> Duty:
+        key = (part.kind, part.state, part.last_good_day, part.fitted_on, limits, spare_until)
         known = self._known_parts.get(key)
         if known is None:
             if len(self._known_parts) >= KEPT:
                 self._known_parts.clear()
             rules = self._rules[subject_of(part.kind)]
-            known = self._known_parts[key] = part_duty(self._day, part, rules, limits, is_covered, self._working)
+            known = self._known_parts[key] = part_duty(self._day, part, rules, limits, spare_until, self._working)
         name = f"{part.kind}/{part.state}/{part.id}"
         _, kind, subject, standing, opens, order_by, good, deadline, role, _, because = known
         return Duty(name, kind, subject, standing, opens, order_by, good, deadline, role, name, because)

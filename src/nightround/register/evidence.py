@@ -1,4 +1,4 @@
-"""Keeps the `evidence` rows: what the log says of each unit today, rebuilt from the log whenever it grows."""
+"""Keeps the `evidence` rows and the parts: what the log says of each unit today, rebuilt whenever it grows."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from ..reckoning.lending import Loan, ended, lent
 from ..reckoning.placing import MOVED
 from ..store.tables import evidence, loans, log, people, sites, units
 from .gravestones import DISCARDED
+from .standing import stand
 from .whereabouts import FROM, IMPORT, TOLD_BY, Spot, Stays, places_of, stays_of
 
 _BATCH = 500
@@ -24,7 +25,7 @@ _BATCH = 500
 def refresh(
     conn: Connection, unit_ids: Iterable[int], progress: Callable[[int, int | None], None] | None = None
 ) -> None:
-    """Rebuilds the evidence of these units from their log, in the caller's unit of work, and who stands for whom."""
+    """Rebuilds parts, evidence and loans of these units from their log, in the caller's unit of work."""
     ids = sorted(set(unit_ids))
     known = set(conn.execute(select(people.c.person)).scalars())
     places = places_of(conn)
@@ -32,7 +33,8 @@ def refresh(
         batch = ids[start : start + _BATCH]
         conn.execute(delete(evidence).where(evidence.c.unit_id.in_(batch)))
         told = dict(_entries(conn, batch, known, places))
-        rows = [as_row(unit_id, digest(entries)) for unit_id, entries in told.items()]
+        fittings = stand(conn, batch, told)
+        rows = [as_row(unit_id, digest(entries, fittings.get(unit_id, ()))) for unit_id, entries in told.items()]
         if rows:
             conn.execute(insert(evidence), rows)
         _lend(conn, batch, told, known, places)
@@ -112,6 +114,7 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     row["uses"] = _json(found.uses)
     row["notices"] = _json(found.notices)
     row["placing"] = _placing(found.placing)
+    row["pads"] = _json(found.pads)
     return row
 
 
@@ -173,4 +176,4 @@ def entry_of(row: Any, here: Stays, known: set[str]) -> Entry:
         if before is not None:
             origin = (before.country, before.subdivision)
     day = local_day(row.at, here.zone(row.at))
-    return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin)
+    return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin, row.id)

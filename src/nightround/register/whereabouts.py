@@ -33,6 +33,32 @@ class Spot(NamedTuple):
     subdivision: str
 
 
+class Stand(NamedTuple):
+    """Where a unit stands, as the register says it."""
+
+    site: str
+    spot: str = ""
+    floor: str = ""
+    latitude: float | None = None
+    longitude: float | None = None
+
+    def moved(self, said: Mapping[str, str]) -> Stand:
+        """Where it stands after a move: spot, floor and position were those of the old place until somebody says."""
+        place = self
+        if said.get(SITE, self.site) != self.site:
+            place = Stand(said[SITE])
+        elif SPOT in said:
+            place = self._replace(latitude=None, longitude=None)
+        return place._replace(spot=said.get(SPOT, place.spot), floor=said.get(FLOOR, place.floor))
+
+
+def before(said: Mapping[str, str]) -> Stand:
+    """Where it stood before a move, as its entry keeps it."""
+    latitude, _, longitude = said.get(FROM_POSITION, "").partition(",")
+    position = (float(latitude), float(longitude)) if latitude else (None, None)
+    return Stand(said[FROM], said.get(FROM_SPOT, ""), said.get(FROM_FLOOR, ""), *position)
+
+
 class Stays:
     """The sites at which one unit stood. `moves` are those of its unstruck entries that changed the site, in order:
     instant, from, to."""

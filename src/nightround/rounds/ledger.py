@@ -16,7 +16,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from ..store import happenings
 from ..store.database import Store
-from ..store.tables import ledger, sites, units
+from ..store.tables import ledger, sites
 from ..store.types import Instant
 
 LEASE = timedelta(minutes=15)
@@ -62,11 +62,11 @@ def newest_on(conn: Connection, zone: str) -> date | None:
 
 
 def finished(conn: Connection, among: ColumnElement[bool]) -> dict[str, datetime | None]:
-    """When a round last ended in each of the time zones in which units stand at sites for which the clause holds.
+    """When a round last ended in each of the time zones of the sites for which the clause holds.
 
     None where none ever has.
     """
-    zones = select(sites.c.time_zone).where(among, sites.c.id.in_(select(units.c.site_id))).distinct().subquery()
+    zones = select(sites.c.time_zone).where(among).distinct().subquery()
     last = select(func.max(ledger.c.finished_at)).where(ledger.c.zone == zones.c.time_zone, ledger.c.state.in_(DONE))
     return dict(conn.execute(select(zones.c.time_zone, last.scalar_subquery())).all())
 

@@ -100,7 +100,7 @@ def recent(conn: Connection, zones: Collection[str], now: datetime) -> dict[str,
         _LATELY, {"b_since": since, "b_began": began}
     ):
         if zone not in done:
-            continue  # no unit stands there any more
+            continue  # no site is there any more
         if state in DONE:
             if finished_at is None or finished_at <= ahead:
                 done[zone][on] = finished_at

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator, Sequence
 from datetime import date
 
@@ -11,13 +12,15 @@ from ..reckoning.dates import working_days
 from ..reckoning.duties import Reckoner
 from ..reckoning.facts import Cover, Place
 from ..reckoning.noticed import Board
-from ..reckoning.owed import Condition
+from ..reckoning.owed import Condition, Reckoned
 from ..reckoning.rules import binding
 from ..register.notices import current
 from ..store.recalling import recall
 from ..store.tables import loans, notices
 from .loading import ANY_LENT, Lent, Loaded, lent, load
 from .rulebook import RuleBook
+
+logger = logging.getLogger("nightround.rounds")
 
 # A loan unit in one of these conditions can be relied on; one that nobody has checked covers nothing.
 _HOLDS = (Condition.IN_SERVICE, Condition.WORK_DUE)
@@ -95,6 +98,22 @@ class Reckoners:
             return self.at(other.place, day).unit(other.facts).condition
         except (ValueError, OverflowError, LookupError, TypeError):
             return Condition.NO_EVIDENCE
+
+    def reckon(
+        self, conn: Connection, ids: Sequence[int], day: date, findings: list[dict[str, str]], zone: str = ""
+    ) -> Iterator[tuple[Loaded, Reckoned | None]]:
+        """These units (ids in rising order), each with what a round on the day finds of it.
+
+        None for a unit with impossible facts: it is set aside and added to `findings`, and the rest goes on.
+        """
+        for loaded in self.load(conn, ids, day, zone):
+            try:
+                found = self.at(loaded.place, day).unit(loaded.facts)
+            except (ValueError, OverflowError, LookupError, TypeError) as error:
+                logger.exception("unit set aside", extra={"unit": loaded.facts.unit})
+                findings.append({"unit": loaded.facts.unit, "why": f"{type(error).__name__}: {error}"})
+                found = None
+            yield loaded, found
 
     def at(self, place: Place, day: date) -> Reckoner:
         """The reckoner for that kind of place on that day."""

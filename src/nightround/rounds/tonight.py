@@ -338,16 +338,9 @@ def _compare(
     findings: list[dict[str, str]],
     zone: str,
 ) -> None:
-    for loaded in reckoners.load(conn, ids, on, zone):
-        try:
-            reckoned = reckoners.at(loaded.place, on).unit(loaded.facts)
-        except (ValueError, OverflowError, LookupError, TypeError) as error:
-            # One unit with impossible facts is set aside and reported; the rest of the night goes on.
-            why = f"{type(error).__name__}: {error}"
-            logger.exception("unit set aside", extra={"unit": loaded.facts.unit})
-            findings.append({"unit": loaded.facts.unit, "why": why})
-            continue
-        changes.unit(loaded, reckoned)
+    for loaded, reckoned in reckoners.reckon(conn, ids, on, findings, zone):
+        if reckoned is not None:
+            changes.unit(loaded, reckoned)
 
 
 def _hold(zone: str, on: date, holder: str, conn: Connection, changes: Changes, now: datetime) -> None:

@@ -86,6 +86,7 @@ class Comparison:
     refused: frozenset[tuple[str, str, int | None, str]] = frozenset()
     unread: frozenset[str] = frozenset()  # tables of which the file has a sheet that could not be understood
     suggested: int = 0
+    moved: set[str] = field(default_factory=set)  # units of which moves in the file's log say where they stand
     filled: int = 0  # empty cells that the codes of labels filled
 
     def rows(self, table: str) -> list[Row]:
@@ -191,6 +192,11 @@ class Comparison:
     def today(self, site: str) -> date:
         """The civil date at a site."""
         return _local_day(self.now, self.zone_of(site))
+
+    def latest_day(self) -> date:
+        """The latest civil date at any site of the fleet: what was fitted there today may stand elsewhere by now."""
+        zones = {*self.zones.values(), *(str(site["time_zone"]) for site in self.known.sites.values())}
+        return max((_local_day(self.now, zone) for zone in zones if zone), default=self.now.date())
 
     def twice(self, row: Row, name: str, first: Row) -> None:
         """Says that two rows of the file have the same key."""
