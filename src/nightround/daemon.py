@@ -23,12 +23,12 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from .bootstrap import Program
 from .connections import config, quieten
 from .errors import UserError
-from .letters.delivery import deliver_async
 from .pages.app import build
 from .rounds.looks import Looks
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import letters, look_round, speak_up, tidy
+from .sending import Sending
+from .sweeping import look_round, speak_up, tidy
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -44,6 +44,7 @@ class Service:
         self._busy = asyncio.Lock()
         self._pulse = Pulse()
         self._looks = Looks()
+        self._sending = Sending(program, self._stop, self._looks.failed)
         self._logged: dict[str, datetime] = {}
         self.ready = asyncio.Event()
         self.address: tuple[str, int] | None = None
@@ -74,15 +75,7 @@ class Service:
             logger.exception("tick failed")
         if self._stop.is_set():
             return
-        try:
-            delivered = await deliver_async(self._program, self._stop)
-            if delivered.given_up and not self._stop.is_set():
-                # Whoever comes next is told at once: nobody knows of what was in those letters.
-                await asyncio.to_thread(letters, self._program, halted=self._stop.is_set)
-                await deliver_async(self._program, self._stop)
-        except Exception:
-            self._looks.failed()
-            logger.exception("delivery failed")
+        await self._sending.send()
         self._pulse.note_full(self._program)
         try:
             await asyncio.to_thread(tidy, self._program)
@@ -94,6 +87,10 @@ class Service:
         except Exception:
             self._looks.failed()
             logger.exception("troubles not looked at")
+
+    async def sent(self) -> None:
+        """Waits for every delivery that is still at work."""
+        await self._sending.ended()
 
     async def run(self) -> None:
         """Runs until stopped. Raises UserError where the address is taken."""
@@ -118,6 +115,7 @@ class Service:
                 await looking
                 async with self._busy:
                     pass
+                await self.sent()
         except TimeoutError:
             self.cut_off = True
             logger.error("something did not end in its time and is cut off; what it was at is owed again")

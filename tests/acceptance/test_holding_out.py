@@ -12,12 +12,12 @@ import subprocess
 import sys
 import threading
 import time
-import urllib.request
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 from apscheduler.schedulers import base as scheduling
 from apscheduler.triggers import date as triggers
@@ -89,12 +89,8 @@ class Running:
         return host, int(port)
 
     def ready(self) -> tuple[int, dict[str, Any]]:
-        try:
-            address = "http://{}:{}/readyz".format(*self.address)
-            with urllib.request.urlopen(address, timeout=PATIENCE) as answer:  # noqa: S310
-                return answer.status, json.loads(answer.read())
-        except urllib.error.HTTPError as error:
-            return error.code, json.loads(error.read())
+        answer = httpx.get("http://{}:{}/readyz".format(*self.address), timeout=PATIENCE)
+        return answer.status_code, answer.json()
 
     def end(self) -> float:
         began = time.monotonic()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
@@ -21,6 +21,9 @@ ODD = (
     "-1",
     "0000-00-00",
     "9999-12-31T23:59",
+    "9999-12-31",
+    "0001-01-01T00:00",
+    "0001-01-01",
     "2026-03-29T02:30",
     "x" * 600,
 )
@@ -145,12 +148,12 @@ class Crawl:
     forms: list[Form] = field(default_factory=list)
     _ids: dict[str, set[str]] = field(default_factory=dict)
 
-    def follow(self, seeds: list[str]) -> Crawl:
-        """Opens the seeds and everything that they lead to."""
-        waiting = [("", seed) for seed in seeds]
+    def follow(self, seeds: list[str], most: int = 100_000) -> Crawl:
+        """Opens the seeds and everything that they lead to, as far as `most` pages go."""
+        waiting = deque(("", seed) for seed in seeds)
         anchors: list[tuple[str, str, str]] = []
-        while waiting:
-            found_on, link = waiting.pop()
+        while waiting and len(self.opened) < most:
+            found_on, link = waiting.popleft()
             path, anchor = self._ours(found_on, link)
             if path is None:
                 continue

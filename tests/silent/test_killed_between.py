@@ -204,7 +204,7 @@ def test_what_is_left_to_reckon_is_counted_and_makes_the_service_not_ready_once_
     house.run("import", str(house.files))
     program = house.program()
     look_round(program)
-    web = TestClient(Starlette(routes=health.routes(program)))
+    web = TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50_000))
     assert (web.get("/readyz").json()["to_reckon"], web.get("/readyz").status_code) == (0, 200)
     assert command(house.config, house.clock(), "log", "MILL-01", "fault", "--by", "P1", commits=1).killed
     assert (web.get("/readyz").json()["to_reckon"], web.get("/readyz").status_code) == (1, 200)

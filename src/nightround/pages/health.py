@@ -2,7 +2,8 @@
 
 `/healthz` says that the process answers; `/readyz` that it works, every zone's round is done and what was recorded is
 reckoned; `/metrics` counts what the database holds at that moment. Nothing here names a unit, a place or a person, and
-nothing here changes anything.
+nothing here changes anything. From afar only the status is told, unless the request shows the token of
+`web.metrics_token_file`.
 """
 
 from __future__ import annotations
@@ -37,6 +38,7 @@ from ..rounds.zones import owed_date
 from ..store import marks
 from ..store.schema import require_newest
 from ..store.tables import cases, conditions, duties, messages, units
+from .whence import may_see_inside
 
 logger = logging.getLogger("nightround.web")
 
@@ -56,14 +58,19 @@ def routes(program: Program, looks: Looks | None = None) -> list[BaseRoute]:
     async def healthz(_request: Request) -> Response:
         return JSONResponse({"status": "alive"})
 
-    def readyz(_request: Request) -> Response:
+    def readyz(request: Request) -> Response:
         reasons, rounds, to_reckon = _readiness(program)
         if looks is not None:
             reasons = [*looks.wrong(timedelta(minutes=program.settings.watch.silence_minutes)), *reasons]
-        body = {"ready": not reasons, "reasons": reasons, "rounds": rounds, "to_reckon": to_reckon}
+        body: dict[str, Any] = {"ready": not reasons}
+        if may_see_inside(request, program.settings):
+            body |= {"reasons": reasons, "rounds": rounds, "to_reckon": to_reckon}
         return JSONResponse(body, 503 if reasons else 200)
 
-    def metrics(_request: Request) -> Response:
+    def metrics(request: Request) -> Response:
+        if not may_see_inside(request, program.settings):
+            why = "Shown to this machine alone, or to whoever sends the token of web.metrics_token_file.\n"
+            return Response(why, 403, media_type="text/plain")
         try:
             text = generate_latest(registry)
         except (SQLAlchemyError, UserError) as error:

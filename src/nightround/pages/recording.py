@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sqlalchemy import Connection, select
+from sqlalchemy.exc import DBAPIError
 
 from ..bootstrap import Program
 from ..errors import UserError
@@ -59,10 +60,11 @@ def write_entry(
 
 
 def _reckon(program: Program, unit_id: int) -> bool:
-    """False where a rule pack or model sheet cannot be read: the entry is kept, and the next round reckons it."""
+    """False where a rule pack or model sheet cannot be read, or the database no more: the entry is kept, and the next
+    round reckons it."""
     try:
         reckon_units(program, [unit_id])
-    except UserError:
+    except (UserError, DBAPIError):
         logger.exception("unit not reckoned after an entry")
         return False
     return True

@@ -19,21 +19,32 @@ from ..store.tables import absences, closures, people, sites, units
 
 LONGEST_AWAY_MONTHS = 24
 _NOTE = 500
+_LAST_YEAR = 2999
 
 
 def wrong_absence(from_on: date, until_on: date) -> str:
     """Why these cannot be the first and last day of an absence; empty where they can."""
     if until_on < from_on:
         return f"the last day, {until_on}, lies before the first, {from_on}; correct one of the two"
+    if too_far := _too_far(from_on, until_on):
+        return too_far
     if until_on > add_months(from_on, LONGEST_AWAY_MONTHS):
         return f"{from_on} to {until_on} is longer than two years; correct the year, or take the person's roles away"
     return ""
+
+
+def _too_far(*days: date | None) -> str:
+    """Why one of the days is no use: it lies where the calendar ends. Empty where none does."""
+    far = [day for day in days if day is not None and day.year > _LAST_YEAR]
+    return f"{far[0]} is too far off; correct the year" if far else ""
 
 
 def wrong_closure(from_on: date, until_on: date | None, every_year: bool) -> str:
     """Why these cannot be the first and last day of a closure; empty where they can."""
     if until_on is not None and until_on < from_on:
         return f"the last day, {until_on}, lies before the first, {from_on}; correct one of the two"
+    if too_far := _too_far(from_on, until_on):
+        return too_far
     if every_year and until_on is None:
         return "a closure of every year needs its last day"
     if every_year and until_on is not None and until_on >= add_months(from_on, 12):

@@ -17,7 +17,7 @@ from ..reckoning.placing import MOVED
 from ..store.tables import evidence, loans, log, people, sites, units
 from .gravestones import DISCARDED
 from .standing import stand
-from .whereabouts import FROM, IMPORT, TOLD_BY, Spot, Stays, places_of, stays_of
+from .whereabouts import FROM, IMPORT, TOLD_BY, TOLD_BY_FILES, Spot, Stays, places_of, stays_of
 
 _BATCH = 500
 
@@ -168,10 +168,9 @@ def _entries(
 def entry_of(row: Any, here: Stays, known: set[str]) -> Entry:
     """A row of the log as reckoning sees it. `here`: where the unit stood when; `known`: the codes of known people."""
     readings = json.loads(row.readings)
-    told = row.by_person in known
+    told = row.by_person in known or (row.entry in TOLD_BY_FILES and readings.get(TOLD_BY) == IMPORT)
     origin = ("", "")
     if row.entry == MOVED:
-        told = told or readings.get(TOLD_BY) == IMPORT
         before = here.before(readings.get(FROM, ""))
         if before is not None:
             origin = (before.country, before.subdivision)

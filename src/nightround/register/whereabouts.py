@@ -21,8 +21,9 @@ SITE, SPOT, FLOOR, COVERS = "site", "spot", "floor", "covers"
 # What recording adds: how the register stood before, to tell earlier days by and to turn a wrong entry back.
 FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION = "from", "from-spot", "from-floor", "from-position"
 ADDED = (FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION)
-# Who tells of a move that came with an import: the register itself, which counts as known.
+# Who tells of an entry that a sheet of units led to: the register itself, which counts as known for these entries.
 TOLD_BY, IMPORT = "told-by", "import"
+TOLD_BY_FILES = ("moved", "withdrawn")
 
 
 class Spot(NamedTuple):
