@@ -174,7 +174,7 @@ def test_nothing_writes_facts_but_what_is_known_to_mark_them() -> None:
     known = {
         "register/writing.py", "register/recording.py", "register/moving.py", "register/registration.py",
         "register/leaving.py", "register/days_off.py", "register/notices.py", "register/log.py",
-        "register/evidence.py",
+        "register/evidence.py", "register/standing.py",  # what the log tells, for those above
         "register/discarding.py",  # empties what is no evidence any more, and makes sure that nothing known changes
         "store/upkeep.py",  # a whole database, with its marks
         "pages/me.py", "commands/people.py",  # who gets the weekly letter
