@@ -18,6 +18,7 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from . import files
 from .colors import CSS3
 from .errors import UserError
 from .settings_cases import Cases
@@ -124,6 +125,9 @@ class Web(_Section):
     """File that holds a token; whoever sends `Authorization: Bearer TOKEN` is shown /metrics and the reasons in
     /readyz. Without it they are shown to this machine alone. A proxy on this machine that adds no X-Forwarded-For
     passes for this machine: let it refuse /metrics, or add the field."""
+    connections: int = Field(256, ge=8, le=20000)
+    """Connections open at once; further ones are closed. Fewer where the limit of open files leaves fewer: 128 of
+    them are kept for the database and mail."""
 
 
 class Mail(_Section):
@@ -303,14 +307,19 @@ class _Environment(PydanticBaseSettingsSource):
             listed = value.lstrip().startswith("[")
             try:
                 found.setdefault(section, {})[rest] = json.loads(value) if listed else value
-            except json.JSONDecodeError as error:
+            except (json.JSONDecodeError, RecursionError) as error:
                 raise UserError(f"environment variable {name}: the list cannot be read; write it as JSON") from error
         return found
 
 
+_LONGEST_SECRET = 64_000  # bytes
+
+
 def _read_secret(path: Path, key: str, least: int) -> bytes:
     try:
-        secret = path.read_bytes().strip()
+        secret = files.read_bytes(path, _LONGEST_SECRET).strip()
+    except files.Unfit as unfit:
+        raise UserError(f"{key}: the file {path} {unfit}") from None
     except OSError as error:
         raise UserError(
             f"{key}: the file {path} cannot be read ({error.strerror}); make it or correct the setting"
@@ -335,7 +344,7 @@ def find(explicit: str | None = None) -> Path | None:
     named = explicit or os.environ.get(PREFIX + "CONFIG")
     if named:
         path = Path(named)
-        if not path.is_file():
+        if not path.exists():
             raise UserError(f"settings file {named} does not exist; make one with: nightround setup DIR")
         return path
     for path in (Path("nightround.toml"), Path("/etc/nightround/nightround.toml")):
@@ -349,7 +358,9 @@ def load(path: Path | None) -> Settings:
     given: dict[str, Any] = {}
     if path is not None:
         try:
-            given = tomllib.loads(path.read_text("utf-8"))
+            given = files.toml(files.read_bytes(path).decode("utf-8"))
+        except files.Unfit as unfit:
+            raise UserError(f"settings file {path} {unfit}") from None
         except (OSError, UnicodeDecodeError) as error:
             raise UserError(f"settings file {path} cannot be read: {type(error).__name__}") from None
         except tomllib.TOMLDecodeError as error:

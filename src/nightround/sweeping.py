@@ -17,6 +17,8 @@ from .bootstrap import Program
 from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
+from .letters.delivery import Delivered, Stop, deliver
+from .letters.delivery import Progress as Sending
 from .register import sessions, strangers
 from .rounds.loading import zones
 from .rounds.marked import take_up
@@ -129,6 +131,30 @@ def letters(
         done.messages += posted.letters
         done.findings += posted.findings
     return done.messages
+
+
+def deliver_and_tell(
+    program: Program, *, stop: Stop | None = None, everything: bool = False, progress: Sending | None = None
+) -> Delivered:
+    """Sends what waits. Where a letter is given up, whoever comes next is told at once, and that is sent too.
+
+    Raises UserError where a mail setting or a template is wrong.
+    """
+    done = last = deliver(program, stop=stop, everything=everything, progress=progress)
+    while last.given_up and not (stop is not None and stop.is_set()):
+        tell_next(program)
+        if last.trouble:
+            break
+        last = deliver(program, stop=stop, progress=progress)
+        done = Delivered(done.sent + last.sent, last.waiting, (*done.given_up, *last.given_up), last.trouble)
+    return done
+
+
+def tell_next(program: Program, halted: Callable[[], bool] = lambda: False) -> int:
+    """Stores the letters that are owed because others were given up; says how many."""
+    now = program.clock()
+    fleetwide.look(program, now)
+    return telling.tell(program, now, halted=halted).letters
 
 
 def note_copies(program: Program, folder: Path) -> None:

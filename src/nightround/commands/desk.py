@@ -88,7 +88,11 @@ class Desk:
     def program(self) -> Program:
         """The program on its database; raises UserError where the database is empty or of another schema."""
         if self._program is None:
-            self._program = start(self.settings, clock=self.clock)
+            from ..register.rereading import read_anew
+
+            program = start(self.settings, clock=self.clock)
+            read_anew(program.store, program.clock())  # does nothing but after an upgrade that was broken off
+            self._program = program
         return self._program
 
     def answer(self, document: Any) -> None:

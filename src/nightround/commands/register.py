@@ -70,7 +70,9 @@ def import_command(
         desk.answer({"path": path, "check": check, **report.as_dict(), "reckoned": _figures(reckoned)})
     else:
         _tell(desk, report, reckoned)
-    return 2 if report.problems else None
+    if report.problems:
+        return 3 if check else 2  # looked and found problems; or bad input
+    return None
 
 
 @click.command("export")

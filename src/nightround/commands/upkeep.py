@@ -9,6 +9,8 @@ import click
 from .. import sweeping
 from ..errors import Failure, UserError
 from ..register.log import verify_chain
+from ..register.rereading import read_anew
+from ..rounds.marked import take_up
 from ..store import schema, upkeep
 from ..store.database import Store, open_store
 from .desk import Desk, pass_desk
@@ -26,8 +28,13 @@ def migrate_command(desk: Desk) -> None:
         if have is not None and not schema.knows(have):
             raise UserError(f"the database has schema {have}, which is newer than this program; install a newer one")
         schema.migrate(store, desk.clock())
+        with desk.progress("reading the log") as progress:
+            anew = read_anew(store, desk.clock(), progress)
     finally:
         store.close()
+    if anew:
+        with desk.progress("reckoning"):
+            take_up(desk.program)
     if desk.json:
         desk.answer({"from": have, "to": schema.newest()})
     elif have == schema.newest():
@@ -64,6 +71,7 @@ def restore_command(desk: Desk, file: Path) -> None:
         with desk.progress("restoring") as progress:
             copied = upkeep.restore(store, file, desk.clock(), progress)
         _chain_holds(store)
+        read_anew(store, desk.clock())
     finally:
         store.close()
     if desk.json:

@@ -17,6 +17,7 @@ from ..cases.rota.saying import OnCall, on_call_now
 from ..cases.taking import take
 from ..errors import UserError
 from ..letters.held import held_back
+from ..letters.put_off import put_off
 from ..reckoning.dates import local_day
 from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..register.closures import closed_now
@@ -25,9 +26,10 @@ from ..rounds.asking import Wanted, duties_on, stored_duties
 from ..rounds.marked import take_up
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
-from ..rounds.troubles import Kind, troubles
+from ..rounds.troubles import Kind, take_clock_for_right, troubles
 from ..store.tables import units
 from .desk import Desk, counted, pass_desk
+from .post import show_put_off
 from .rota import in_zone
 from .troubles import speak_of_troubles
 
@@ -121,6 +123,8 @@ def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> An
             run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone, in_other_hands=True)
         )
     looked.messages = letters(program)
+    with program.store.write() as conn:
+        take_clock_for_right(conn, program.clock())
     return looked
 
 
@@ -153,6 +157,8 @@ def today_command(desk: Desk) -> int:
         wrong_now = troubles(conn, program.settings, program.clock(), full=program.store.full)
         held = held_back(conn, program.settings, program.clock())
         found["held_back"] = None if held is None else held.as_dict()
+        waiting = put_off(conn, program.settings)
+        found["put_off"] = [one.as_dict() for one in waiting]
         found["troubles"] = [trouble.as_dict() for trouble in wrong_now]
     wrong = bool(
         found["rules_unreadable"]
@@ -167,6 +173,7 @@ def today_command(desk: Desk) -> int:
         desk.answer(found)
     else:
         _show(desk, found)
+        show_put_off(desk, waiting)
         if held is not None:
             desk.say(f"{held.line(in_zone(first_known(desk.settings.fleet.time_zone)), named=True)}.")
         _say_rota(desk, rota)

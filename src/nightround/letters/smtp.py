@@ -24,7 +24,7 @@ from aiosmtplib import (
     SMTPServerDisconnected,
 )
 
-from .. import addresses
+from .. import addresses, files
 from ..errors import UserError
 from ..masking import Mask
 from ..settings import Settings
@@ -88,7 +88,10 @@ def way(settings: Settings) -> Way:
         if mail.ca_file is not None:
             path = settings.path(mail.ca_file)
             try:
+                files.check_is_file(path)
                 context.load_verify_locations(cafile=path)
+            except files.Unfit as unfit:
+                raise UserError(f"mail.ca_file: {path} {unfit}") from None
             except OSError as error:  # ssl.SSLError is one
                 raise UserError(f"mail.ca_file: {path} holds no certificates that can be read ({error})") from None
     return Way(
@@ -166,7 +169,7 @@ def _seen(stage: Stage, error: BaseException, seconds: float) -> str:
             return f"what came is no answer of a mail server: {cause.message.removeprefix(_MALFORMED).strip()[:80]!r}"
         return cause.message
     if stage == Stage.CONNECT and isinstance(cause, OSError):
-        return os.strerror(cause.errno) if (cause.errno or 0) > 0 else cause.strerror or str(cause)
+        return os.strerror(cause.errno) if cause.errno and cause.errno > 0 else cause.strerror or str(cause)
     if isinstance(cause, ConnectionError):
         if stage == Stage.MESSAGE:
             return "the connection ended before the answer to the final dot"

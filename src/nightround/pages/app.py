@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
 from ..bootstrap import Program
+from ..rounds.looks import Looks
 from . import calendar, health, routes, without_database
 from .access import Access
 from .doors import MAX_FORM, Office, broken, refused_by_the_frame
@@ -27,13 +28,14 @@ class Web(Starlette):
         return Access(super().build_middleware_stack())
 
 
-def build(program: Program, office: Office | None = None) -> Starlette:
-    """The web application on this program. It starts nothing and keeps nothing between requests."""
+def build(program: Program, office: Office | None = None, looks: Looks | None = None) -> Starlette:
+    """The web application on this program. It starts nothing and keeps nothing between requests. `looks`: how the
+    looks round of this process go, where it makes any."""
     office = office or Office(program, Look(program.settings), Cookies(program.settings))
     handlers: dict[Any, Any] = {HTTPException: refused_by_the_frame(office), Exception: broken(office)}
     handlers |= dict.fromkeys(without_database.CAUGHT, without_database.unusable(office))
     web = Web(
-        routes=[*calendar.routes(program), *health.routes(program), *routes.routes(office)],
+        routes=[*calendar.routes(program), *health.routes(program, looks), *routes.routes(office)],
         exception_handlers=handlers,
         max_body_size=MAX_BODY,
     )

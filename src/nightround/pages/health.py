@@ -1,6 +1,6 @@
 """What an operator's watch asks: is the service alive, is it doing its job, and how much there is to do.
 
-`/healthz` says that the process answers; `/readyz` that every zone's round is done and all that was recorded is
+`/healthz` says that the process answers; `/readyz` that it works, every zone's round is done and what was recorded is
 reckoned; `/metrics` counts what the database holds at that moment. Nothing here names a unit, a place or a person, and
 nothing here changes anything. From afar only the status is told, unless the request shows the token of
 `web.metrics_token_file`.
@@ -31,6 +31,7 @@ from ..errors import UserError
 from ..reckoning.dates import local_instant
 from ..reckoning.owed import Condition, Standing
 from ..rounds.loading import zones
+from ..rounds.looks import Looks
 from ..rounds.recent import Recent, recent
 from ..rounds.troubles import Kind, troubles
 from ..rounds.zones import owed_date
@@ -49,8 +50,8 @@ SEVERITIES = ("urgent", "soon", "routine")
 LETTER_STATES = ("waiting", "sending", "sent", "given up")
 
 
-def routes(program: Program) -> list[BaseRoute]:
-    """The three addresses."""
+def routes(program: Program, looks: Looks | None = None) -> list[BaseRoute]:
+    """The three addresses; `looks`: how the looks round of this very process go, where it makes any."""
     registry = CollectorRegistry()
     registry.register(_Counts(program))
 
@@ -59,6 +60,8 @@ def routes(program: Program) -> list[BaseRoute]:
 
     def readyz(request: Request) -> Response:
         reasons, rounds, to_reckon = _readiness(program)
+        if looks is not None:
+            reasons = [*looks.wrong(timedelta(minutes=program.settings.watch.silence_minutes)), *reasons]
         body: dict[str, Any] = {"ready": not reasons}
         if may_see_inside(request, program.settings):
             body |= {"reasons": reasons, "rounds": rounds, "to_reckon": to_reckon}

@@ -22,6 +22,7 @@ from .comparing.consumables import compare_parts
 from .comparing.days_off import compare_absences, compare_closures
 from .comparing.happenings import compare_log
 from .comparing.known import Known
+from .comparing.out_of_service import compare_statuses
 from .comparing.persons import compare_people, compare_rota, compare_training
 from .comparing.places import compare_sites
 from .comparing.relocations import compare_places_of_units
@@ -131,5 +132,6 @@ def compare(conn: Connection, reading: Reading, now: datetime, *, accept_odd: bo
         cells = "1 empty cell" if comparison.filled == 1 else f"{comparison.filled} empty cells"
         comparison.remark(f"{cells} filled from the codes of labels (udi)")
     compare_places_of_units(comparison)
+    compare_statuses(comparison)
     comparison.report.problems.sort(key=lambda one: (one.file, one.sheet, one.row or 0))
     return comparison

@@ -91,15 +91,24 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
         raise UserError(f"log entry {entry_id} is struck already")
     conn.execute(select(fleet.c.id).with_for_update())
     entry = NewEntry(row.unit_id, now, "struck", by_person, note=why.strip(), strikes=entry_id)
+    turn_back(conn, entry_id)
+    new_id = append(conn, entry, now)
+    refresh(conn, [row.unit_id])
+    marks.leave(conn, now, units=[row.unit_id])
+    return new_id
+
+
+def turn_back(conn: Connection, entry_id: int) -> None:
+    """Takes back what an entry that is about to be struck did to the register, where that still stands as it left it.
+
+    Parts need none of it: they follow from what is left of the log.
+    """
+    row = conn.execute(select(log.c.unit_id, log.c.at, log.c.entry).where(log.c.id == entry_id)).one()
     if row.entry == MOVED:
         moving.turn_back(conn, entry_id, row.unit_id)
     elif row.entry == "reported":
         day = local_day(row.at, stays(conn, row.unit_id).zone(row.at))
         registration.turn_back(conn, entry_id, row.unit_id, day)
-    new_id = append(conn, entry, now)
-    refresh(conn, [row.unit_id])
-    marks.leave(conn, now, units=[row.unit_id])
-    return new_id
 
 
 def check_words(readings: dict[str, str]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
@@ -24,14 +24,14 @@ def stand(
 
     Gives, by unit, the fittings that only the register tells of.
     """
-    held = _held(conn, unit_ids)
+    held = held_of(conn, unit_ids)
     rows = conn.execute(select(units.c.id, units.c.made_on).where(units.c.id.in_(unit_ids)))
     made_on: dict[int, date | None] = {row.id: row.made_on for row in rows}
     new: list[dict[str, Any]] = []
     changed: list[dict[str, Any]] = []
     found: dict[int, tuple[Fitting, ...]] = {}
     for unit_id in unit_ids:
-        before, happened = held.get(unit_id, ()), _happened(told.get(unit_id, ()))
+        before, happened = held.get(unit_id, ()), happened_of(told.get(unit_id, ()))
         if not before and not happened:
             continue
         after = replay(before, happened, made_on[unit_id])
@@ -44,6 +44,25 @@ def stand(
     if new:
         conn.execute(insert(parts), new)
     return found
+
+
+def settle_for_good(conn: Connection, unit_ids: Sequence[int], gone: Mapping[int, Sequence[Entry]]) -> None:
+    """Makes what these entries did to the parts what the register declares, before they are discarded.
+
+    Of each kind of part they must be the first entries in the log. The rest of the log then leaves what it left before.
+    """
+    changed: list[dict[str, Any]] = []
+    for unit_id, held in held_of(conn, unit_ids).items():
+        happened = happened_of(gone.get(unit_id, ()))
+        ids = {one.id for one in happened}
+        for part, after in zip(held, replay(held, happened, None).parts, strict=False):
+            is_theirs = part.fitted_by in ids
+            if is_theirs or (part.declared is not None and after.now.state != part.declared.state):
+                by = None if is_theirs else part.fitted_by
+                changed.append({"of": part.id, "by": by, "said": written(after.now, part.now)})
+    if changed:
+        values: dict[str, Any] = {"fitted_by": bindparam("by"), "declared": bindparam("said")}
+        conn.execute(update(parts).where(parts.c.id == bindparam("of")).values(values), changed)
 
 
 def redeclared(before: Any, after: Mapping[str, Any]) -> str:
@@ -79,7 +98,8 @@ def _day(text: str | None) -> date | None:
     return None if text is None else date.fromisoformat(text)
 
 
-def _held(conn: Connection, unit_ids: Sequence[int]) -> dict[int, list[Held]]:
+def held_of(conn: Connection, unit_ids: Sequence[int]) -> dict[int, list[Held]]:
+    """The parts on record of these units, by unit."""
     columns = [parts.c[name] for name in _NAMES]
     query = select(parts.c.unit_id, parts.c.id, parts.c.kind, parts.c.fitted_by, parts.c.declared, *columns)
     found: dict[int, list[Held]] = {}
@@ -91,7 +111,8 @@ def _held(conn: Connection, unit_ids: Sequence[int]) -> dict[int, list[Held]]:
     return found
 
 
-def _happened(entries: Sequence[Entry]) -> list[Happened]:
+def happened_of(entries: Iterable[Entry]) -> list[Happened]:
+    """What of these entries is about parts, in their order."""
     return [
         Happened(entry.id, entry.day, entry.entry, entry.part)
         for entry in entries

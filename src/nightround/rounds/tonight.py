@@ -82,7 +82,10 @@ class _Lost(Exception):
 
 
 def owed(program: Program) -> list[tuple[str, date]]:
-    """The rounds owed now: for each zone in the fleet the latest civil date whose time has come, if not yet done."""
+    """The rounds owed now: for each zone in the fleet the latest civil date whose time has come, if not yet done.
+
+    One that ended in time to come is not done, and its zone's is owed once more: the clock was ahead when it ran.
+    """
     now = program.clock()
     at = program.settings.rounds.at
     with program.store.read() as conn:
@@ -92,11 +95,12 @@ def owed(program: Program) -> list[tuple[str, date]]:
         if not wanted:
             return []
         done = ledger.ended(conn, [zone for zone, _ in wanted], min(on for _, on in wanted))
+    ahead = {zone for (zone, _), finished in done.items() if finished > now + ledger.AHEAD}
     found = []
     for zone, on in wanted:
         # One run by hand before that night came does not stand for it.
         finished = done.get((zone, on))
-        if finished is None or finished < local_instant(on, at, zone):
+        if finished is None or finished < local_instant(on, at, zone) or zone in ahead:
             found.append((zone, on))
         else:
             known[zone] = on

@@ -144,10 +144,15 @@ def begin_sqlite(conn: Connection) -> None:
     conn.exec_driver_sql("BEGIN" if unit == "read" else "BEGIN IMMEDIATE")
 
 
+# Raised by whoever changes what the log says of parts or evidence: an older log is then read anew.
+LOG_READ_AS = 1
+
+
 def found_fleet(conn: Connection, now: datetime, namespace: str | None = None) -> None:
     """Writes the fleet's one row if it is not there yet."""
     if conn.execute(select(fleet.c.id)).first() is None:
-        conn.execute(insert(fleet).values(id=1, namespace=namespace or str(uuid.uuid4()), created_at=now))
+        values = {"namespace": namespace or str(uuid.uuid4()), "created_at": now, "log_read_as": LOG_READ_AS}
+        conn.execute(insert(fleet).values(id=1, **values))
 
 
 def raise_version(conn: Connection) -> None:

@@ -59,6 +59,7 @@ class Beat:
 SERVICE = "service"  # the service looked round
 ROUND = "round"  # a round ended
 MAIL = "mail"  # a mail server took a letter
+CLOCK = "clock"  # a person took the clock for right at `at`; the note is the newest instant to come on record then
 RECKONING = "reckoning"  # somebody is at what is marked (`store.marks`); the note is empty once they are done
 RULES = "rules"  # a round ran by the rule book that the note describes
 MAIL_LOST = "mail-lost"  # since `at` no mail server can be used, for the reason in the note; "" where one can

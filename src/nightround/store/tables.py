@@ -44,7 +44,7 @@ fleet = Table(
     Column("version", Integer, nullable=False, server_default="1"),
     Column("log_count", Integer, nullable=False, server_default="0"),
     Column("log_head", String(64), nullable=False, server_default=""),  # hash of the newest log entry
-    # How the log was read when parts and evidence were last made from it (`register.rereading.READING`).
+    # How the log was read when parts and evidence were last made from it (`store.database.LOG_READ_AS`).
     Column("log_read_as", Integer, nullable=False, server_default="0"),
 )
 
@@ -250,6 +250,7 @@ evidence = Table(
     Column("uses", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Use
     Column("out_of_service_on", Date),
     Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
+    Column("sent_on", Date),  # the last self-test result that the unit sent by itself
     Column("placing", Text, nullable=False, server_default=""),  # JSON of reckoning.facts.Placing; empty: nothing
     Column("pads", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Pads
 )

@@ -19,6 +19,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, create_engine, delete, func, insert, select, text
 from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
+from .. import files
 from ..errors import Failure, UserError
 from . import schema
 from .database import Store, open_store
@@ -106,8 +107,11 @@ def examine(file: Path) -> Copied:
     Raises UserError where it is no copy of ours, or damaged.
     """
     try:
+        files.check_is_file(file)
         with file.open("rb") as opened:
             magic = opened.read(len(_MAGIC))
+    except files.Unfit as unfit:
+        raise UserError(f"{file} {unfit}") from None
     except OSError as error:
         raise UserError(f"{file} cannot be read ({error.strerror}); name a file that `backup` wrote") from error
     if magic != _MAGIC:
@@ -119,7 +123,10 @@ def examine(file: Path) -> Copied:
             tables = {name for (name,) in conn.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
             if "alembic_version" not in tables or "fleet" not in tables:
                 raise UserError(f"{file} is an SQLite database, but not a copy that `backup` wrote")
-            revision = conn.execute("SELECT version_num FROM alembic_version").fetchone()[0]
+            found = conn.execute("SELECT version_num FROM alembic_version").fetchone()
+            if found is None or not isinstance(found[0], str):
+                raise UserError(f"{file} is an SQLite database, but does not say of which schema; take an older copy")
+            revision = found[0]
             known = [table.name for table in metadata.sorted_tables if table.name in tables]
             rows = {name: conn.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0] for name in known}
     except sqlite3.DatabaseError as error:

@@ -47,6 +47,7 @@ class Plan:
     `roles`, `person_sites`: by person, where they are new or change. `entries`: new log entries, in order.
     `struck_known`: number in the file → id of the entry that is in the log already.
     `units`, `sites`: codes of those whose duties may move. `redigest`: units whose log must be read anew.
+    `witnesses`: people on record whose last day, or where it is counted, changes.
     """
 
     new: dict[str, list[Columns]] = field(default_factory=dict)
@@ -60,6 +61,7 @@ class Plan:
     redigest_sites: set[str] = field(default_factory=set)
     redigest: set[str] = field(default_factory=set)
     displaced: list[int] = field(default_factory=list)
+    witnesses: set[str] = field(default_factory=set)
 
 
 @dataclass(slots=True)
@@ -86,6 +88,7 @@ class Comparison:
     refused: frozenset[tuple[str, str, int | None, str]] = frozenset()
     unread: frozenset[str] = frozenset()  # tables of which the file has a sheet that could not be understood
     suggested: int = 0
+    moved: set[str] = field(default_factory=set)  # units of which moves in the file's log say where they stand
     filled: int = 0  # empty cells that the codes of labels filled
 
     def rows(self, table: str) -> list[Row]:
@@ -191,6 +194,11 @@ class Comparison:
     def today(self, site: str) -> date:
         """The civil date at a site."""
         return _local_day(self.now, self.zone_of(site))
+
+    def latest_day(self) -> date:
+        """The latest civil date at any site of the fleet: what was fitted there today may stand elsewhere by now."""
+        zones = {*self.zones.values(), *(str(site["time_zone"]) for site in self.known.sites.values())}
+        return max((_local_day(self.now, zone) for zone in zones if zone), default=self.now.date())
 
     def twice(self, row: Row, name: str, first: Row) -> None:
         """Says that two rows of the file have the same key."""

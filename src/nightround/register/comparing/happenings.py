@@ -23,6 +23,7 @@ from ..recording import check_details
 from ..spelling import Said, heard
 from .comparison import Comparison, Draft, Where, text, to_utc
 from .known import Known
+from .moves import by_hand, compare_moves, complaint, recorded
 
 
 class _Told(NamedTuple):
@@ -31,7 +32,10 @@ class _Told(NamedTuple):
 
 
 def compare_log(comparison: Comparison) -> None:
-    """Plans the entries that are not in the log yet, in the file's order; those that strike another come last."""
+    """Plans the entries that are not in the log yet, in the file's order; those that strike another come last.
+
+    Where they moved units, those stand there.
+    """
     rows = comparison.rows("log")
     if not rows:
         return
@@ -42,11 +46,15 @@ def compare_log(comparison: Comparison) -> None:
     plan = comparison.plan
     seen: set[str] = set()
     for batch in (plain, striking):
-        known = _already(comparison.known, [one.draft for one in batch], plan.numbered)
+        drafts = [one.draft for one in batch]
+        known = _already(comparison.known, drafts, plan.numbered)
+        for place, there in recorded(comparison, drafts).items():
+            known[place] = known[place] or there
         for one, entry_id in zip(batch, known, strict=True):
             if entry_id is not None and one.draft.number:
                 plan.numbered[one.draft.number] = entry_id
             _take(comparison, one, entry_id, seen)
+    comparison.moved = compare_moves(comparison, [one.draft for one in plain])
 
 
 def entry_of(draft: Draft, unit_id: int, numbered: dict[str, int]) -> NewEntry:
@@ -93,9 +101,11 @@ def _read(comparison: Comparison, rows: Iterable[Row]) -> Iterator[_Told]:
         ):
             continue
         number, strikes = text(row, "number"), text(row, "strikes")
-        yield _Told(
-            row, Draft(unit, instant, entry, by, readings, part, text(row, "note"), number, strikes, row.where.file)
-        )
+        draft = Draft(unit, instant, entry, by, readings, part, text(row, "note"), number, strikes, row.where.file)
+        if by_hand(draft) and (wrong := complaint(comparison, draft)):
+            comparison.problem(row, "readings", wrong, join_pairs(readings))
+            continue
+        yield _Told(row, draft)
 
 
 def _pairs(row: Row, name: str) -> dict[str, str]:
