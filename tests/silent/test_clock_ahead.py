@@ -82,7 +82,7 @@ def test_the_cure_is_the_right_one_and_ends_the_trouble(program: Program, clock:
     post(program, letter("n", created_at=clock.now))
     clock.now = right
     look_round(program, pulse=pulse)
-    web = TestClient(Starlette(routes=health.routes(program)))
+    web = TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50_000))
     with program.store.read() as conn:
         (trouble,) = [one for one in troubles(conn, program.settings, clock.now) if one.kind == Kind.CLOCK_BACK]
     assert trouble.cure.startswith("look whether it is right now; if it is not, set it right. Then run: nightround ")
