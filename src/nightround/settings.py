@@ -8,6 +8,7 @@ setting. Errors name the key and the cure and never show a value, because a valu
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from datetime import time
 from ipaddress import ip_network
@@ -47,8 +48,22 @@ def _known_network(text: str) -> str:
         raise ValueError("not an address or network; use one such as 127.0.0.1 or 10.0.0.0/8") from None
 
 
+def _country_code(code: str) -> str:
+    if not re.fullmatch(r"[A-Z]{2}", code):
+        raise ValueError("not a country; write its two letters of ISO 3166-1, such as JP")
+    return code
+
+
+def _emergency_number(number: str) -> str:
+    if not re.fullmatch(r"\+?[0-9][0-9 -]{1,14}", number):
+        raise ValueError('not a number to call; write its digits in quotation marks, such as "119"')
+    return number
+
+
 Network = Annotated[str, AfterValidator(_known_network)]
 Zone = Annotated[str, AfterValidator(_known_zone)]
+CountryCode = Annotated[str, AfterValidator(_country_code)]
+EmergencyNumber = Annotated[str, AfterValidator(_emergency_number)]
 Color = Annotated[str, AfterValidator(_known_color)]
 
 
@@ -70,8 +85,11 @@ class Fleet(_Section):
     """IANA zone for sites whose file names none and whose country does not settle it."""
     country: str = ""
     """ISO 3166-1 code for sites whose file names none, such as `FR`."""
-    emergency_number: str = "112"
-    """The number that people here call in an emergency; shown on pages and in letters."""
+    emergency_number: str = ""
+    """The number that people call in an emergency at every site, such as a porter's; shown on labels, pages and in
+    letters. Empty: that of the site's country, as far as its source was read (`nightround verify` says where not)."""
+    emergency_numbers: dict[CountryCode, EmergencyNumber] = Field(default_factory=dict)
+    """The number for a country, where it is not known or another is to be called: `{ BR = "192" }`."""
 
 
 class Rounds(_Section):
@@ -304,7 +322,7 @@ class _Environment(PydanticBaseSettingsSource):
                 raise UserError(
                     f"environment variable {name} is not a setting; see the list in settings.py or the manual"
                 )
-            listed = value.lstrip().startswith("[")
+            listed = value.lstrip().startswith(("[", "{"))
             try:
                 found.setdefault(section, {})[rest] = json.loads(value) if listed else value
             except (json.JSONDecodeError, RecursionError) as error:

@@ -18,7 +18,8 @@ TOP = Path(__file__).parents[2]
 SOURCE = Path(nightround.__file__).parent
 
 BASE = {
-    "errors", "files", "settings", "bootstrap", "resources", "colors", "addresses", "settings_cases", "waits", "masking"
+    "errors", "files", "settings", "bootstrap", "resources", "colors", "addresses", "settings_cases", "waits",
+    "masking", "emergency",
 }  # fmt: skip
 FACTS = {"reckoning", "store"}
 # Who may import whom. A name is a folder or a module right under the package. `reckoning` imports nothing of ours.
@@ -37,6 +38,7 @@ MAY: dict[str, set[str]] = {
     "settings_cases": {"waits", "settings_section"},
     "settings": {"errors", "files", "store", "colors", "settings_cases", "settings_section"},
     "settings_file": {"errors", "files", "settings"},
+    "emergency": {"resources", "settings"},
     "bootstrap": {"errors", "settings", "store"},
     "installation": {"errors", "settings", "settings_file", "store"},
     "demo": {"errors"},

@@ -38,7 +38,7 @@ def state(program: Program, unit: str = "MILL-01") -> tuple[str, str]:
 def test_a_stranger_sees_unit_spot_site_and_the_caution(settled: Program, visitor: NewVisitor) -> None:
     text = words(visitor(settled).get(LABEL))
     assert "MILL-01" in text and "Reception, left of the lift" in text and "Mill Lane School" in text
-    assert "Emergency? Call 112 first. Then use this unit: switch it on and follow its prompts" in text
+    assert "Emergency? Call the emergency number first. Then use this unit: switch it on and follow its prompts" in text
     assert "unless its manufacturer, a safety notice or its coordinator has withdrawn it" in text
 
 
@@ -175,7 +175,7 @@ def test_at_a_withdrawn_unit_nobody_is_told_to_use_it(settled: Program, visitor:
         record(conn, NewEntry(unit_id, settled.clock(), "withdrawn", "P1", note="recall of 2026"), settled.clock())
     reckon_units(settled, [unit_id])
     text = words(visitor(settled).get(LABEL))
-    assert "Emergency? Call 112 first. This unit has been withdrawn. Do not use it" in text
+    assert "Emergency? Call the emergency number first. This unit has been withdrawn. Do not use it" in text
     assert "Then use this unit" not in text
     assert "recall of 2026" not in text
 

@@ -16,6 +16,7 @@ import holidays
 from sqlalchemy import Connection, func, make_url, select, text, true
 from sqlalchemy.exc import OperationalError
 
+from .. import emergency
 from ..cases.rota.saying import on_call_now
 from ..errors import UserError
 from ..letters.delivery import knock
@@ -157,6 +158,7 @@ def look_at_database(store: Store, settings: Settings, book: RuleBook | None, no
         yield from look_at_log(conn)
         today = local_day(now, settings.fleet.time_zone)
         yield from look_at_sites(conn, today)
+        yield from look_at_emergency_numbers(conn, settings)
         yield from look_at_staff(conn)
         if book is not None:
             yield from look_at_models(conn, book)
@@ -255,6 +257,23 @@ def look_at_sites(conn: Connection, today: date | None = None) -> Iterator[Findi
         yield from _listed(alone, "site", "has units but no site contact", "name one in the people's file")
     no_spot = conn.execute(select(units.c.unit).where(units.c.spot == "").order_by(units.c.unit)).scalars().all()
     yield from _listed(no_spot, "unit", "has no spot: nobody can be told where it hangs", "fill in the column spot")
+
+
+def look_at_emergency_numbers(conn: Connection, settings: Settings) -> Iterator[Finding]:
+    """Sites with units of which nobody knows what to call in an emergency, a country after the other."""
+    query = select(sites.c.country, sites.c.site).where(sites.c.id.in_(select(units.c.site_id)))
+    lacking: dict[str, list[str]] = {}
+    for country, site in conn.execute(query.order_by(sites.c.country, sites.c.site)):
+        if not emergency.number_of(settings, country):
+            lacking.setdefault(country or settings.fleet.country, []).append(site)
+    for country, names in lacking.items():
+        if country:
+            found = f"the emergency number of {country} is not known: labels, letters and pages say none"
+            cure = f'write it into the settings, under [fleet]: emergency_numbers = {{{country} = "…"}}'
+        else:
+            found = "it has no country, so the emergency number is not known: labels, letters and pages say none"
+            cure = "fill in the column country, or set country under [fleet]"
+        yield from _listed(names, "site", found, cure)
 
 
 def look_at_staff(conn: Connection) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from typing import Any
 import click
 from sqlalchemy import Connection, func, select
 
-from .. import logs, masking
+from .. import emergency, logs, masking
 from ..bootstrap import Program
 from ..cases import listing
 from ..cases.absences import first_known
@@ -27,7 +27,7 @@ from ..rounds.marked import take_up
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
 from ..rounds.troubles import Kind, take_clock_for_right, troubles
-from ..store.tables import units
+from ..store.tables import sites, units
 from .desk import Desk, counted, pass_desk
 from .post import show_put_off
 from .rota import in_zone
@@ -156,6 +156,8 @@ def today_command(desk: Desk) -> int:
         found["rota"] = rota.as_dict() | {"gaps": rota.as_dict()["gaps"][: len(rota.soon)]}
         wrong_now = troubles(conn, program.settings, program.clock(), full=program.store.full)
         held = held_back(conn, program.settings, program.clock())
+        countries = conn.execute(select(sites.c.country).distinct()).scalars()
+        call = emergency.words(program.settings, set(countries))
         found["held_back"] = None if held is None else held.as_dict()
         waiting = put_off(conn, program.settings)
         found["put_off"] = [one.as_dict() for one in waiting]
@@ -172,7 +174,7 @@ def today_command(desk: Desk) -> int:
     if desk.json:
         desk.answer(found)
     else:
-        _show(desk, found)
+        _show(desk, found, call)
         show_put_off(desk, waiting)
         if held is not None:
             desk.say(f"{held.line(in_zone(first_known(desk.settings.fleet.time_zone)), named=True)}.")
@@ -208,7 +210,7 @@ def _to_come(conn: Connection, program: Program) -> dict[str, Any]:
     return {"rules_to_come": coming, "rules_unreadable": ""}
 
 
-def _show(desk: Desk, found: dict[str, Any]) -> None:
+def _show(desk: Desk, found: dict[str, Any], call: str) -> None:
     _say_troubles(desk, found["troubles"])
     _say_rounds(desk, found["rounds"])
     states = found["conditions"]
@@ -256,7 +258,7 @@ def _show(desk: Desk, found: dict[str, Any]) -> None:
     if states["not to be relied on"]:
         desk.say(
             "Leave a unit that is not to be relied on where it is until another is there; in an emergency call "
-            f"{desk.settings.fleet.emergency_number} and follow the device's own prompts."
+            f"{call} and follow the device's own prompts."
         )
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Collection, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from urllib.parse import quote
 
 import anyio
 from jinja2.exceptions import TemplateError
+from sqlalchemy import select
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
@@ -22,9 +23,11 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Match, Route
 
+from .. import emergency
 from ..bootstrap import Program
 from ..errors import UserError
 from ..register import sessions
+from ..store.tables import sites
 from .look import Look
 from .people import Viewer, viewer_of
 from .session import Cookies, Session, form_token, from_our_pages, is_form_token
@@ -105,20 +108,33 @@ class Visit:
             self._new_form_id = secrets.token_urlsafe(16)
         return form_token(self.program.settings, self.holder())
 
-    def page(self, template: str, status: int = 200, **content: object) -> Response:
-        """The page, with what every page shows."""
+    def page(
+        self, template: str, status: int = 200, countries: Collection[str] | None = None, **content: object
+    ) -> Response:
+        """The page, with what every page shows. `countries` are those of the places that it is about; left out, those
+        of the viewer's sites."""
+        if countries is None:
+            countries = self._countries() if self.viewer is not None and status < 400 else ()
         html = self.office.look.render(
             template,
             viewer=self.viewer,
             form_token=self.token,
             now=self.now,
             path=self.request.scope["path"],
+            emergency_number=emergency.words(self.program.settings, countries),
             **content,
         )
         response = Response(html, status, media_type="text/html")
         if self._new_form_id:
             self.office.cookies.tie(response, self._new_form_id)
         return response
+
+    def _countries(self) -> frozenset[str]:
+        """The countries of the viewer's sites, as far as the number to call in an emergency depends on them."""
+        if self.program.settings.fleet.emergency_number:
+            return frozenset()
+        with self.program.store.read() as conn:
+            return frozenset(conn.execute(select(sites.c.country).where(self.known.sees()).distinct()).scalars())
 
     def go(self, path: str) -> Response:
         """Sends the browser on to a page of ours after an act."""

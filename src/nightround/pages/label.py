@@ -79,6 +79,7 @@ def _page(
     return visit.page(
         "label.html",
         400 if wrong else 200,
+        [unit.country],
         # Only these four reach the page of a stranger; the rest of the unit stays here.
         code=unit.unit,
         spot=", ".join(part for part in (unit.spot, unit.floor) if part),

@@ -48,7 +48,6 @@ class Look:
             "at": self.at,
             "look": {name: self.at(f"/{name}?{_mark(body)}") for name, (body, _) in self._files.items()},
             "fleet_name": settings.fleet.name,
-            "emergency_number": settings.fleet.emergency_number,
             "kinds": KINDS,
             "hints": HINTS,
         }

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import ColumnElement, Connection, case, func, or_, select
 
 from ..rounds.causes import LONG_OVERDUE, NO_CONTACT, OVERDUE, URGENT, WEIGHT
+from ..rounds.private import cases_for
 from ..store.tables import cases, conditions, people, sites, units
 from .people import Viewer, names
 
@@ -77,8 +78,10 @@ def _is_taken(now: datetime) -> ColumnElement[int]:
 
 
 def seen_by(viewer: Viewer) -> ColumnElement[bool]:
-    """The condition on cases and their sites: a matter of no one site is for those who see the whole fleet."""
-    return or_(viewer.sees(), cases.c.site_id.is_(None)) if viewer.whole_fleet else viewer.sees()
+    """The condition on cases and their sites: a matter of no one site is for those who see the whole fleet, one that
+    tells of people's certificates for those who look after them."""
+    sites_of = or_(viewer.sees(), cases.c.site_id.is_(None)) if viewer.whole_fleet else viewer.sees()
+    return sites_of & cases_for(viewer.roles)
 
 
 def unreliable(conn: Connection, viewer: Viewer, now: datetime, limit: int) -> list[Matter]:

@@ -125,6 +125,7 @@ def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = No
     return visit.page(
         "unit.html",
         400 if wrong else 200,
+        [unit.country],
         today=local_day(visit.now, unit.zone),
         may=visit.known.may_write(),
         may_strike=visit.known.looks_after,

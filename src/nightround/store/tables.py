@@ -502,13 +502,22 @@ feed_states = Table(
     Column("last_modified", Instant, nullable=False),
 )
 
-# The bytes of one event, kept until its stamp changes.
+# The bytes of one event as they were given last; made anew when its stamp is another.
 events = Table(
     "events",
     metadata,
     Column("duty_id", ForeignKey("duties.id", ondelete="CASCADE"), primary_key=True),
     Column("kind", String(8), primary_key=True),
     Column("stamp", String(96), nullable=False),  # duty's revision, what is said of unit and site, made_with
+    Column("body", LargeBinary, nullable=False),
+)
+
+# The bytes of a feed's own entry, which says when the round last ran, as they were given last.
+sentinels = Table(
+    "sentinels",
+    metadata,
+    Column("feed_id", ForeignKey("feeds.id"), primary_key=True),
+    Column("kind", String(8), primary_key=True),  # events, tasks
     Column("body", LargeBinary, nullable=False),
 )
 
