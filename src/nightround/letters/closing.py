@@ -56,7 +56,8 @@ def errands(
             continue
         errand = found.get(reader.mailbox)
         if errand is None:
-            errand = found[reader.mailbox] = Errand(reader, (on or local_day(now, reader.zone)).isoformat())
+            day = (on or local_day(now, reader.zone)).isoformat()
+            errand = found[reader.mailbox] = Errand(reader, day, counts_as=KIND)
         errand.marks[row.case_id] = (row.lap, CLOSED, 0)
         errand.told_at[row.case_id] = row.mailbox
     return [found[mailbox] for mailbox in sorted(found)]

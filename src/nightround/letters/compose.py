@@ -49,6 +49,7 @@ class Letter:
     body: bytes
     urgent: bool
     created_at: datetime
+    counts_as: str = ""  # which limit of an hour (`letters.brake`)
 
 
 _outlined: ContextVar[set[str] | None] = ContextVar("outlined", default=None)
@@ -75,6 +76,7 @@ def compose(
     now: datetime,
     *,
     urgent: bool = False,
+    counts_as: str = "",
     references: Sequence[str] | Later[tuple[str, ...]] = (),
     unsubscribe_url: str | None = None,
 ) -> Letter:
@@ -101,6 +103,7 @@ def compose(
         body=b"",
         urgent=urgent,
         created_at=now,
+        counts_as=counts_as,
     )
     if bare:
         return letter

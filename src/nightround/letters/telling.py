@@ -157,6 +157,7 @@ def letter_of(
         reader.addressee(),
         said,
         now,
+        counts_as=errand.counts_as,
         urgent=kind == escalation.KIND or (kind == opening.KIND and said["unreliable"] > 0),
         references=Later(lambda: _thread(conn, errand)) if kind != opening.KIND else (),
     )
