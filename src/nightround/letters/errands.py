@@ -31,7 +31,7 @@ from ..store.tables import cases, messages, sites, tellings
 from ..store.types import Instant
 from . import brake, closing
 from .gathering import OPENED_TO, Letters, Standing
-from .matters import chunks
+from .lists import chunks
 from .planned import Errand, Mark, Plan
 from .resting import Resting
 from .templates import say_count

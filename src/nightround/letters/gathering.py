@@ -115,13 +115,17 @@ class Letters:
 
     def _before(self, one: Standing, reader: Reader) -> Heard | None:
         """What they heard of the case since it began; None where it is news to them."""
-        if one.climb.fresh != (one.case.climb.fresh if one.case.climb is not None else 0):
-            return None
-        return self._heard.get(one.case.id, {}).get(reader.mailbox)
+        return self._so_far(one).get(reader.mailbox)
+
+    def _so_far(self, one: Standing) -> dict[str, Heard]:
+        """What anybody heard of the case since it began, by mailbox; nothing where it begins in this look."""
+        was = one.case.climb
+        return self._heard.get(one.case.id, {}) if one.climb.fresh == (was.fresh if was is not None else 0) else {}
 
     def _first(self, one: Standing, reader: Reader, name: str) -> None:
         if self._on is None:
-            ready = turns.first(one.ladder, one.climb, self._hours(reader), self._now).at
+            known = bool(self._so_far(one))
+            ready = turns.first(one.ladder, one.climb, self._hours(reader), self._now, known=known)
             if ready > self._now:
                 one.turns.append(ready)
                 return
@@ -138,8 +142,10 @@ class Letters:
         hours = self._hours(reader)
         lately = self._lately.get(reader.mailbox)
         turn = turns.repeat(self._days, one.ladder, one.climb, hours, before, lately)
-        is_due = turn.at <= self._now if self._on is None else local_day(turn.due, hours.zone) <= self._on
-        if is_due:
+        if self._on is not None:
+            if turns.repeat_day(self._days, hours, before) <= self._on:
+                self._add(one, reader, name, REPEAT)
+        elif turn.at <= self._now:
             self._add(one, reader, name, REPEAT)
         elif turn.due <= self._now:
             return [(one, reader, name, turn.at)]

@@ -20,7 +20,7 @@ from ..store.tables import cases, climbs, messages, sites
 from . import brake, opening
 from .audience import ABOUT_CASES
 from .errands import plan
-from .matters import chunks
+from .lists import chunks
 from .planned import Held
 from .templates import say_count
 

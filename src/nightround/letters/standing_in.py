@@ -16,7 +16,7 @@ from sqlalchemy import Connection, select
 from ..reckoning.dates import local_day
 from ..store.tables import cases, tellings
 from .audience import Reader
-from .matters import chunks
+from .lists import chunks
 from .planned import Errand, Mark
 from .watch import Watch
 

@@ -26,8 +26,7 @@ from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
 from .compose import Letter, compose
 from .errands import plan
-from .lists import Later
-from .matters import chunks
+from .lists import Later, chunks
 from .planned import Errand, Plan
 from .withdrawing import withdraw_closed
 

@@ -6,7 +6,7 @@ letter at the reader's hour of letters. Decides from values; looks up no more th
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
@@ -33,21 +33,32 @@ class Turn(NamedTuple):
     at: datetime
 
 
-def first(ladder: Ladder, climb: Climb, hours: Hours, now: datetime) -> Turn:
-    """The turn of somebody to whom it is news."""
+def first(ladder: Ladder, climb: Climb, hours: Hours, now: datetime, *, known: bool) -> datetime:
+    """When somebody to whom it is news may be told. What can wait and is `known` to somebody else comes with what else
+    there is that day."""
     at = ladders.ready(ladder, climb, hours, now)
-    return Turn(at, at)
+    if known and climb.rung > 0 and climb.severity != "urgent":
+        at = max(at, ladder.allowed(hours, hours.next_letters(climb.at)))
+    return at
 
 
 def repeat(days: list[int], ladder: Ladder, climb: Climb, hours: Hours, heard: Heard, lately: datetime | None) -> Turn:
     """The turn of somebody who was told already. `lately` is when their last letter with repeats was written."""
-    gap = days[min(heard.times, len(days)) - 1]
-    earliest = max(_days_later(heard.last, gap, hours.zone), climb.at) - SLACK
+    earliest = max(_days_later(heard.last, _gap(days, heard), hours.zone), climb.at) - SLACK
     if lately is not None:
         tomorrow = local_instant(local_day(lately, hours.zone) + ONE_DAY, hours.times.letters_at, hours.zone)
         earliest = max(earliest, tomorrow)
     due = hours.next_letters(earliest)
     return Turn(due, ladder.allowed(hours, max(due, climb.at)))
+
+
+def repeat_day(days: list[int], hours: Hours, heard: Heard) -> date:
+    """The civil day on which they are told again, by a round of another date."""
+    return local_day(heard.last, hours.zone) + _gap(days, heard) * ONE_DAY
+
+
+def _gap(days: list[int], heard: Heard) -> int:
+    return days[min(heard.times, len(days)) - 1]
 
 
 def _days_later(at: datetime, days: int, zone: str) -> datetime:

@@ -85,7 +85,7 @@ def mill(desk: Desktop) -> Desktop:
     return furnished(desk, UNITS, lambda unit: unit == "M1")
 
 
-def furnished(desk: Desktop, units: list[str], past: Callable[[str], bool]) -> Desktop:
+def furnished(desk: Desktop, units: list[str], past: Callable[[str], bool], seen: str = "self-test=ok") -> Desktop:
     """Imports those units of one school with somebody on call and a coordinator; `past` says whose pads are."""
     folder = desk.folder
     files = folder / "files"
@@ -108,7 +108,7 @@ def furnished(desk: Desktop, units: list[str], past: Callable[[str], bool]) -> D
         "on,Onno Call,on@example.org,on-call,MILL",
         "co,Cora Desk,co@example.org,coordinator,*",
     )
-    good = "scope=inspection; self-test=ok; pads=ok; damage=none"
+    good = f"scope=inspection; {seen}; pads=ok; damage=none"
     write("log", "unit,at,entry,by,readings", *(f"{u},2026-11-24T12:00:00Z,check,on,{good}" for u in units))
     desk.asks("import", str(files))
     return desk
@@ -143,3 +143,84 @@ def test_every_further_urgent_fault_of_the_hour_comes_at_once_and_to_the_next_on
         last.text
     )
     assert mill.json("today", status=3)["held_back"] is None
+
+
+def test_twenty_units_with_a_fault_and_expired_pads_are_twenty_units_each_told_once(desk: Desktop) -> None:
+    """They were called forty units: each has two urgent cases."""
+    units = [f"T{number:02}" for number in range(1, 21)]
+    fleet = furnished(desk, units, lambda unit: True, "self-test=fault")
+    letters = [mail for mail in fleet.looks() if mail.kind == "opening"]
+    letters += [mail for mail in fleet.looks(45 * 60) if mail.kind == "escalation"]
+    assert {(mail.kind, mail.to.partition(" ")[0]) for mail in letters} >= {("opening", "Cora"), ("escalation", "Onno")}
+    for mail in letters:
+        text = flat(mail.text)
+        assert "20 units not to be relied on" in mail.subject, mail.subject
+        assert "20 units are not to be relied on" in text or "20 units not to be relied on" in text
+        shown = text.count("NOT TO BE RELIED ON: T")
+        assert text.count("NOT TO BE RELIED ON: T01") == 1
+        assert text.count("Say that you have it") == text.count(" Cases ") == shown
+        assert "label date" in text and "self-test" in text.lower()
+        if shown < 20:
+            assert f"and {40 - 2 * shown} more" in text
+    today = fleet.json("today", status=3)
+    assert sum(today["conditions"].values()) == today["units"] == 20
+    assert today["conditions"]["not to be relied on"] == 20
+
+
+def test_the_five_conditions_add_up_to_the_units_before_any_round_too(mill: Desktop) -> None:
+    for _ in range(2):
+        today = mill.json("today", status=3)
+        assert sum(today["conditions"].values()) == today["units"] == len(UNITS)
+        mill.looks()
+    weekly = next(mail for mail in mill.letters() if mail.kind == "weekly")
+    states = {word: number for word, number in mill.json("today", status=3)["conditions"].items() if number}
+    assert weekly.subject.startswith(f"{states.get('in service', 0)} of {len(UNITS)} in service, ")
+    for word, number in states.items():
+        assert f"{number} {word}" in weekly.subject or word == "in service"
+
+
+def test_an_escalation_about_a_use_says_its_minutes_shocks_and_note(mill: Desktop) -> None:
+    mill.looks()
+    mill.asks(
+        "log", "M2", "used", "--by", "co", "--reading", "cpr-minutes=7", "--reading", "shocks=2",
+        "--reading", "mode=adult", "--note", "handed to the crew at the gate",
+    )  # fmt: skip
+    (told,) = [mail for mail in mill.looks() if mail.kind == "escalation"]
+    text = flat(told.text)
+    assert "Minutes of CPR: 7. Shocks given: 2." in text
+    assert "Note: handed to the crew at the gate" in text
+    assert "Minutes of CPR: 7. Shocks given: 2." in flat(told.html)
+    assert "crew at the gate" not in told.subject and "shock" not in told.subject.lower()
+
+
+def test_what_was_recorded_of_a_use_goes_to_nobody_who_does_not_look_after_the_unit(mill: Desktop) -> None:
+    """A manager reads that it is on the page, which asks who they are."""
+    mill.asks("import", str(_people(mill, "ma,Mara Ledger,ma@example.org,manager,MILL")))
+    mill.looks()
+    mill.asks("log", "M2", "used", "--by", "co", "--reading", "cpr-minutes=7", "--note", "at the gate")
+    mill.looks()
+    mill.looks(5 * 60)
+    told = [mail for mail in mill.looks(21 * 60) if mail.to.startswith("Mara") and "M2" in mail.text]
+    assert told
+    for mail in told:
+        assert "at the gate" not in mail.text + mail.html and "Minutes of CPR" not in mail.text
+        assert "What was recorded of the use is on the unit's page." in flat(mail.text)
+
+
+def test_a_use_of_which_nothing_was_recorded_says_so_and_a_struck_one_nothing(mill: Desktop) -> None:
+    mill.looks()
+    mill.asks("log", "M3", "used", "--by", "co", "--reading", "cpr-minutes=9", "--note", "another unit")
+    entry = max(row["id"] for row in mill.json("history", "M3"))
+    mill.asks("strike", str(entry), "--why", "it was M2")
+    mill.asks("log", "M3", "used", "--by", "co")
+    (told,) = [mail for mail in mill.looks() if mail.kind == "escalation"]
+    text = flat(told.text)
+    assert "Minutes of CPR: not recorded. Shocks given: not recorded." in text
+    assert "another unit" not in text
+
+
+def _people(mill: Desktop, *rows: str) -> Path:
+    folder = mill.folder / f"more{len(rows)}"
+    folder.mkdir()
+    (folder / "people.csv").write_text("\n".join(("person,name,email,roles,sites", *rows)) + "\n", "utf-8")
+    return folder
