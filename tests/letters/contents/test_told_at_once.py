@@ -159,7 +159,7 @@ def test_twenty_units_with_a_fault_and_expired_pads_are_twenty_units_each_told_o
         shown = text.count("NOT TO BE RELIED ON: T")
         assert text.count("NOT TO BE RELIED ON: T01") == 1
         assert text.count("Say that you have it") == text.count(" Cases ") == shown
-        assert "label date" in text and "self-test" in text.lower()
+        assert "label date" in text and "fault" in text.lower()
         if shown < 20:
             assert f"and {40 - 2 * shown} more" in text
     today = fleet.json("today", status=3)
