@@ -21,7 +21,7 @@ from ..settings import Settings
 from ..store.recalling import recall
 from ..store.tables import cases, log, messages, strangers_reports, tellings
 from ..store.types import Instant
-from .matters import chunks
+from .lists import chunks
 from .planned import Errand
 
 HOUR = timedelta(hours=1)

@@ -75,6 +75,7 @@ def post(conn: Connection, letter: Letter) -> int | None:
         "message_id": letter.message_id,
         "body": letter.body,
         "urgent": letter.urgent,
+        "counts_as": letter.counts_as,
         "created_at": letter.created_at,
         "state": "waiting",
         "next_try_at": letter.created_at,

@@ -90,9 +90,10 @@ def personal_url(settings: Settings, person: str, address: str, now: datetime, d
     return _url(settings, "/me/" + str(timed(settings, _PERSONAL, now).dumps(value)))
 
 
-def take_url(settings: Settings, person: str, address: str, case_id: int, now: datetime) -> str:
-    """A link on which the person can take that one case, for a fortnight. It shows, and acts only when told to."""
-    value = {"p": person, "m": mailbox(address), "c": case_id}
+def take_url(settings: Settings, person: str, address: str, case_id: int, now: datetime, *, unit: bool = False) -> str:
+    """A link on which the person can take that one case, for a fortnight; with `unit` every urgent case that is open
+    of its unit by then. It shows, and acts only when told to."""
+    value = {"p": person, "m": mailbox(address), "c": case_id, **({"u": 1} if unit else {})}
     return _url(settings, "/take/" + str(timed(settings, _TAKE, now).dumps(value)))
 
 
@@ -141,11 +142,11 @@ def read_me(settings: Settings, token: str, now: datetime) -> SignIn:
     return SignIn(value["p"], value["m"], until)
 
 
-def read_take(settings: Settings, token: str, now: datetime) -> tuple[Link, int]:
-    """Whom a take link is for, and the case. Raises Expired or NotOurs."""
+def read_take(settings: Settings, token: str, now: datetime) -> tuple[Link, int, bool]:
+    """Whom a take link is for, the case, and whether for all that is urgent of its unit. Raises Expired or NotOurs."""
     try:
         value = timed(settings, _TAKE, now).loads(token, max_age=TAKE_DAYS * 24 * 3600)
-        return Link(value["p"], value["m"]), int(value["c"])
+        return Link(value["p"], value["m"]), int(value["c"]), bool(value.get("u"))
     except SignatureExpired:
         raise Expired from None
     except (BadData, KeyError, TypeError, ValueError):

@@ -26,8 +26,7 @@ from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
 from .compose import Letter, compose
 from .errands import plan
-from .lists import Later
-from .matters import chunks
+from .lists import Later, chunks
 from .planned import Errand, Plan
 from .withdrawing import withdraw_closed
 
@@ -153,6 +152,7 @@ def letter_of(
         reader.addressee(),
         said,
         now,
+        counts_as=errand.counts_as,
         urgent=kind == escalation.KIND or (kind == opening.KIND and said["unreliable"] > 0),
         references=Later(lambda: _thread(conn, errand)) if kind != opening.KIND else (),
     )

@@ -163,7 +163,7 @@ _ANYBODY_LEAVES = select(people.c.id).where(people.c.left_on.is_not(None)).limit
 
 def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
     """When the flood brake has room again, where the last hour was so full that something may be held back."""
-    yield from brake.freed(conn, settings, now)
+    yield from brake.Hour(conn, settings, now).freed()
 
 
 _SOURCES: tuple[Source, ...] = (_weekly_letters, _taken, _watches, _absences, _goings, _room, closing.waits)

@@ -428,6 +428,8 @@ messages = Table(
     Column("message_id", String(255), nullable=False, unique=True),
     Column("body", LargeBinary, nullable=False),  # the finished message, as it goes on the wire
     Column("urgent", Boolean, nullable=False),
+    # Which limit of an hour it counts against (letters.brake.CLASSES); "": by its kind, or none.
+    Column("counts_as", String(12), nullable=False, server_default=""),
     Column("created_at", Instant, nullable=False),
     Column("state", String(8), nullable=False),
     Column("tries", Integer, nullable=False, server_default="0"),
@@ -453,6 +455,8 @@ climbs = Table(
     Column("at", Instant, nullable=False),
     Column("why", String(8), nullable=False, server_default=""),
     Column("severity", String(8), nullable=False),
+    # The lap in which it last began for another reason than that nobody took it: what was told before is told anew.
+    Column("fresh", Integer, nullable=False, server_default="0"),
     # Set once everybody who was told of the case has been told that it is closed.
     Column("closing_told", Boolean, nullable=False, server_default=text("false")),
     Index("ix_climbs_closing_told", "closing_told"),

@@ -6,7 +6,7 @@ from alembic import op
 from nightround.store.types import Instant
 
 revision = "0014"
-down_revision = "0010"
+down_revision = "0013"
 branch_labels = None
 depends_on = None
 
