@@ -82,7 +82,7 @@ def test_the_cure_is_the_right_one_and_ends_the_trouble(program: Program, clock:
     post(program, letter("n", created_at=clock.now))
     clock.now = right
     look_round(program, pulse=pulse)
-    web = TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50000))
+    web = TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50_000))
     with program.store.read() as conn:
         (trouble,) = [one for one in troubles(conn, program.settings, clock.now) if one.kind == Kind.CLOCK_BACK]
     assert trouble.cure.startswith("look whether it is right now; if it is not, set it right. Then run: nightround ")
@@ -101,9 +101,9 @@ def test_the_cure_is_the_right_one_and_ends_the_trouble(program: Program, clock:
 def test_letters_that_were_written_or_put_off_while_the_clock_was_ahead_go_now(program: Program, clock: Clock) -> None:
     right = clock.now
     clock.forward(days=200)
-    post(program, letter("n0", created_at=clock.now, urgent=True))
+    post(program, letter("written ahead", created_at=clock.now, urgent=True))
     with Receiver() as receiver:
         clock.now = right
         here = office(program, receiver.port, host="127.0.0.1")
         deliver(here)
-    assert states(here) == {"n0": "sent"}
+    assert states(here) == {"written ahead": "sent"}

@@ -185,7 +185,7 @@ def test_a_command_on_a_full_disk_fails_in_one_sentence_and_leaves_nothing(
         stores.append(store)
         return store
 
-    monkeypatch.setattr("nightround.bootstrap.open_store", limited)
+    monkeypatch.setattr("nightround.store.database.open_store", limited)
     assert cli.run(["--config", str(made.settings), "import", str(tmp_path / "units.csv")]) == 1
     said = capsys.readouterr().err
     assert said == (

@@ -27,7 +27,7 @@ class Steady:
 def test_a_look_that_hangs_makes_the_service_not_ready_until_it_comes_back(program: Program) -> None:
     steady = Steady()
     looks = Looks(steady)
-    web = TestClient(Starlette(routes=health.routes(program, looks)), client=("127.0.0.1", 50000))
+    web = TestClient(Starlette(routes=health.routes(program, looks)), client=("127.0.0.1", 50_000))
     with looks.look():
         steady.now += 3600
         assert web.get("/readyz").status_code == 200

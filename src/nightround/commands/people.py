@@ -18,6 +18,7 @@ from ..rounds.atonce import reckon_people
 from ..rounds.people import load_people
 from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rulebook
+from ..rounds.tonight import reckon_units
 from ..store.tables import fleet, people, person_roles, person_sites, sites
 from .desk import Desk, pass_desk
 
@@ -128,7 +129,10 @@ def leave_command(desk: Desk, person: str, on: datetime | None, replaced_by: str
         sessions.sweep(conn, program.settings.fleet.time_zone, program.clock())
     with desk.progress("reckoning people"):
         reckoned = reckon_people(program, book)
-    told = left._asdict() | {name: getattr(reckoned, name) for name in ("moves", "cases_opened", "cases_closed")}
+        if left.units:
+            reckoned.add(reckon_units(program, left.units, book))
+    recorded = {name: value for name, value in left._asdict().items() if name != "units"}
+    told = recorded | {name: getattr(reckoned, name) for name in ("moves", "cases_opened", "cases_closed")}
     if desk.json:
         desk.answer(told)
         return None

@@ -17,6 +17,7 @@ from itertools import chain, islice
 from pathlib import Path
 
 from ..errors import Problem, UserError
+from ..files import Unfit, check_is_file
 from .cells import Cell, bare
 from .csvfiles import open_csv
 from .days import ORDERS
@@ -124,12 +125,15 @@ class _Whole:
         """The grids of a file or folder."""
         try:
             if path.is_dir():
-                files = sorted(file for file in path.iterdir() if file.suffix.lower() in TEXTS and file.is_file())
+                files = sorted(file for file in path.iterdir() if file.suffix.lower() in TEXTS)
                 if not files:
                     raise UserError(f"{path} holds no CSV files; name them sites.csv, units.csv and so on")
+                for file in files:
+                    check_is_file(file)
                 return [self._csv(file) for file in files]
-            if not path.is_file():
+            if not path.exists():
                 raise UserError(f"{path} is not there; give a workbook, a folder of CSV files or a CSV file")
+            check_is_file(path)
             suffix = path.suffix.lower()
             if suffix in WORKBOOKS:
                 return open_workbook(path)
@@ -137,6 +141,8 @@ class _Whole:
                 return [self._csv(path)]
             if suffix in MAPS:
                 return [open_geojson(path, self._reading.remarks)]
+        except Unfit as unfit:
+            raise UserError(f"{file if path.is_dir() else path} {unfit}") from None
         except OSError as error:
             raise UserError(f"{path} cannot be read ({error.strerror}); correct its rights or give another") from None
         raise UserError(f"{path.name} is of no kind that can be read; save it as .xlsx, .ods or .csv")

@@ -52,6 +52,8 @@ _WITHOUT = re.compile(
 _CELL_TAG = re.compile(rb"<(?:\w+:)?c[\s/>]")
 _ROW_TAG = re.compile(rb"<(?:\w+:)?row[\s/>]")
 _SHARING = re.compile(rb"""<(?:\w+:)?c\s(?=[^<>]*\bt\s*=\s*["']s["'])[^<>]*>\s*<(?:\w+:)?v>\s*(\d{1,9})\s*<""")
+# Numbers at which the library gives up in a cell that is formatted as a date, and far more than anybody counts.
+_BEYOND = re.compile(rb"v>\s*(-\d{11,}[\d.]*|-[\d.]+[Ee]\+?1[1-9]\b|-?[\d.]+[Ee]\+?(?:[2-9]\d+|\d{3,}))")
 _SHARED = "xl/sharedStrings.xml"
 _LONGEST_GAP = 2_000_000  # bytes without a tag: far more than the longest cell, however its signs are written
 _MOST_OF_TREE = 4_000_000  # bytes of a part that is read as a tree: those that name the sheets
@@ -136,7 +138,7 @@ def open_workbook(path: Path) -> list[Grid]:
     for sheet in book.sheets_metadata:
         if sheet.typ == SheetTypeEnum.WorkSheet:
             measure = measured.sheets.get(sheet.name, _Measure())
-            rows = _Rows(_loader(book, sheet.name, path.name))
+            rows = _Rows(_loader(book, sheet.name, path.name), f"{path.name}, sheet {sheet.name}")
             found.append(Grid(path.name, sheet.name, rows, measure.rows or None, measured.from_1904, measure.faults))
     return found
 
@@ -144,8 +146,9 @@ def open_workbook(path: Path) -> list[Grid]:
 class _Rows:
     """The rows of a sheet, loaded when somebody asks for them."""
 
-    def __init__(self, load: Callable[[], CalamineSheet]) -> None:
+    def __init__(self, load: Callable[[], CalamineSheet], where: str) -> None:
         self._load = load
+        self._where = where
 
     def __iter__(self) -> Iterator[list[Cell]]:
         sheet = self._load()
@@ -153,7 +156,18 @@ class _Rows:
             return
         # Rows come from the sheet's first one on, but columns from the first that holds anything.
         blank: list[Cell] = [""] * sheet.start[1]
-        for row in sheet.iter_rows():
+        rows = sheet.iter_rows()
+        number = 0
+        while True:
+            number += 1
+            try:
+                row = next(rows, None)
+            except OverflowError:
+                raise UserError(
+                    f"{self._where}, row {number}: holds a time beyond all bounds; make the cell text and type it again"
+                ) from None
+            if row is None:
+                return
             yield [*blank, *row] if blank else row
 
 
@@ -269,6 +283,13 @@ def _measure_part(archive: Archive, file: str, name: str, lengths: Sequence[int]
             in_row = rest[-1] if rest else in_row + first
         if here * longest > MOST_TEXT or measure.text:
             measure.text += sum(lengths[at] for at in map(int, _SHARING.findall(piece)) if at < len(lengths))
+        beyond = _BEYOND.search(piece)
+        if beyond is not None:
+            cell = _CELL.findall(piece[: beyond.start()])
+            at = b"".join(cell[-1]).decode() if cell else "?"
+            raise UserError(
+                f"{file}, sheet {name}, cell {at}: {beyond[1].decode()[:40]} is no number that can be; type it again"
+            )
         if b'"e"' in piece or b"'e'" in piece:
             for column, row in _FAILED.findall(piece):
                 measure.faults[int(row) - 1, column_index(column.decode())] = NOT_WORKED_OUT

@@ -13,7 +13,6 @@ from ..store.tables import (
     absences,
     closures,
     fleet,
-    log,
     parts,
     people,
     person_roles,
@@ -31,6 +30,7 @@ from .found import Progress
 from .log import append_many
 from .recording import turn_back
 from .standing import redeclared
+from .witnesses import logged_by
 
 _BATCH = 5000
 # Table → code → the column that holds the id of what the code names.
@@ -64,7 +64,9 @@ def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> se
     _log(conn, plan, ids["unit"], now, count)
     touched = {ids["unit"][unit] for unit in plan.units} | _units_at(conn, ids["site"], plan.sites)
     redigest = {ids["unit"][unit] for unit in plan.redigest} | _units_at(conn, ids["site"], plan.redigest_sites)
-    redigest |= _logged_by(conn, [row["person"] for row in plan.new.get("people", [])])
+    if conn.execute(select(fleet.c.log_count)).scalar_one():
+        # Whose word counts from here on, or until when, is another now.
+        redigest |= logged_by(conn, {*(row["person"] for row in plan.new.get("people", [])), *plan.witnesses})
     refresh(conn, redigest)
     touched |= redigest
     everybody = any(some.get(table) for some in (plan.new, plan.changed) for table in _OF_PEOPLE)
@@ -200,16 +202,5 @@ def _units_at(conn: Connection, site_ids: dict[str, int], codes: Iterable[str]) 
     wanted = sorted(site_ids[code] for code in codes)
     for start in range(0, len(wanted), 500):
         query = select(units.c.id).where(units.c.site_id.in_(wanted[start : start + 500]))
-        found |= set(conn.execute(query).scalars())
-    return found
-
-
-def _logged_by(conn: Connection, people_codes: Sequence[str]) -> set[int]:
-    """Units with entries by people who were unknown until now: what they wrote counts from here on."""
-    if not conn.execute(select(fleet.c.log_count)).scalar_one():
-        return set()
-    found: set[int] = set()
-    for start in range(0, len(people_codes), 500):
-        query = select(log.c.unit_id).where(log.c.by_person.in_(people_codes[start : start + 500])).distinct()
         found |= set(conn.execute(query).scalars())
     return found

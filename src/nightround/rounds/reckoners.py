@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterator, Sequence
 from datetime import date
+from functools import partial
 
 from sqlalchemy import Connection, func, select
 
@@ -37,6 +38,7 @@ class Reckoners:
     def __init__(self, book: RuleBook, conn: Connection | None = None) -> None:
         self._book = book
         self._known: dict[tuple[Place, date], Reckoner] = {}
+        self._binding: dict[tuple[Place, date], frozenset[str]] = {}
         self._newest: int | None = None
         self._board: Board | None = None
         self._gravest: frozenset[str] = frozenset()
@@ -121,6 +123,15 @@ class Reckoners:
         if known is None:
             rules = binding(self._book.rules, place, day)
             working = working_days(place.country, place.subdivision)
-            known = Reckoner(place, rules, self._book.sheets, working, day, self._board)
+            bound = partial(self._bound, day)
+            known = Reckoner(place, rules, self._book.sheets, working, day, self._board, bound)
             self._known[place, day] = known
+        return known
+
+    def _bound(self, day: date, place: Place) -> frozenset[str]:
+        """The names of the rules that bind at that kind of place on that day."""
+        known = self._binding.get((place, day))
+        if known is None:
+            known = frozenset(rule.id for rule in binding(self._book.rules, place, day))
+            self._binding[place, day] = known
         return known

@@ -250,6 +250,7 @@ evidence = Table(
     Column("uses", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Use
     Column("out_of_service_on", Date),
     Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
+    Column("sent_on", Date),  # the last self-test result that the unit sent by itself
     Column("placing", Text, nullable=False, server_default=""),  # JSON of reckoning.facts.Placing; empty: nothing
     Column("pads", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Pads
 )

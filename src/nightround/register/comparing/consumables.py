@@ -258,7 +258,10 @@ def _today(comparison: Comparison, owner: Owner) -> date:
 
 def _check(comparison: Comparison, owner: Owner, row: Row, after: Columns, made_on: date | None) -> bool:
     """Whether the part's days are odd, and kept; where they are refused the problem has been said."""
-    found = of_part(after["kind"], after["last_good_day"], after["fitted_on"], made_on, comparison.latest_day())
+    fitted_on = after["fitted_on"]
+    if comparison.to_come(row, "fitted_on", fitted_on):
+        fitted_on = None
+    found = of_part(after["kind"], after["last_good_day"], fitted_on, made_on, comparison.latest_day())
     if _label(row) is None and text(row, "udi"):
         # The date came out of the code: that is the cell to look at.
         said = f"says {after['last_good_day']}, which "

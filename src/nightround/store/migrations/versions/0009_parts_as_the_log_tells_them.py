@@ -13,8 +13,8 @@ down_revision = "0008"
 branch_labels = None
 depends_on = None
 
-parts = sa.table("parts", *map(sa.column, ("id", "unit_id", "kind", "state", "lot", "label_date", "fitted_by")),
-                 sa.column("fitted_on", sa.Date()))  # fmt: skip
+_KEPT = ("id", "unit_id", "kind", "state", "lot", "label_date", "fitted_by", "declared")
+parts = sa.table("parts", *map(sa.column, _KEPT), sa.column("fitted_on", sa.Date()))
 log = sa.table("log", *map(sa.column, ("id", "unit_id", "entry", "part", "strikes")), sa.column("at", Instant()))
 
 
@@ -50,5 +50,7 @@ def _void() -> None:
         lots, labels = {row.lot, ""}, {row.label_date, ""}
         for key in ((row.unit_id, row.kind, lot, label, row.fitted_on) for lot in lots for label in labels):
             if key in suspect:
-                conn.execute(parts.update().where(parts.c.id == row.id).values(state="void", fitted_by=by[key]))
+                conn.execute(
+                    parts.update().where(parts.c.id == row.id).values(state="void", fitted_by=by[key], declared="-")
+                )
                 break

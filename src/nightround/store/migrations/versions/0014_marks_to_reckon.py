@@ -6,7 +6,7 @@ from alembic import op
 from nightround.store.types import Instant
 
 revision = "0014"
-down_revision = "0009"
+down_revision = "0010"
 branch_labels = None
 depends_on = None
 
