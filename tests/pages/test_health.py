@@ -53,7 +53,10 @@ class TestReadiness:
 
     def test_an_empty_register_owes_no_round(self, client: TestClient) -> None:
         answer = client.get("/readyz")
-        assert (answer.status_code, answer.json()) == (200, {"ready": True, "reasons": [], "rounds": []})
+        assert (answer.status_code, answer.json()) == (
+            200,
+            {"ready": True, "reasons": [], "rounds": [], "to_reckon": 0},
+        )
 
     def test_a_fleet_without_any_round_is_not_ready(self, fleet: Fleet, client: TestClient) -> None:
         fleet.unit(fleet.site())
@@ -149,7 +152,7 @@ def _samples(client: TestClient) -> dict[tuple[str, str], float]:
     assert answer.status_code == 200
     assert answer.headers["content-type"].startswith("text/plain; version=")
     return {
-        (sample.name, next(iter(sample.labels.values()))): sample.value
+        (sample.name, next(iter(sample.labels.values()), "")): sample.value
         for family in text_string_to_metric_families(answer.text)
         for sample in family.samples
     }
