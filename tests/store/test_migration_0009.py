@@ -61,7 +61,7 @@ def released(request: pytest.FixtureRequest, bare_database_of: Callable[[str], s
 
 def test_the_log_is_read_anew_once(released: Store) -> None:
     migrate(released, START)
-    assert read_anew(released) == [7]
+    assert read_anew(released, START) == [7]
     with released.read() as conn:
         [loaded] = load(conn, [7])
         held = conn.execute(text("SELECT kind, lot, state FROM parts ORDER BY id")).all()
@@ -72,8 +72,8 @@ def test_the_log_is_read_anew_once(released: Store) -> None:
     said = loaded.facts.evidence
     assert str(said.of_pads("pads-adult").bad_on) == "2026-11-20"
     assert said.of_pads("pads-child").bad_on is None
-    assert read_anew(released) == []
+    assert read_anew(released, START) == []
 
 
 def test_a_new_database_has_nothing_to_read_anew(sqlite_store: Store) -> None:
-    assert read_anew(sqlite_store) == []
+    assert read_anew(sqlite_store, START) == []

@@ -17,6 +17,7 @@ from ..errors import UserError
 from ..reckoning.dates import local_day
 from ..reckoning.readings import NUMBERS, is_word, understood
 from ..reckoning.rules import Subject
+from ..register import strangers
 from ..register.crewnote import crew_note, in_words
 from ..register.gravestones import DISCARDED
 from ..register.log import ENTRIES, NewEntry
@@ -25,7 +26,7 @@ from ..register.whereabouts import COVERS, SITE, SPOT
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
 from ..store.tables import conditions, log, parts, people, sites, units
-from .desk import Desk, pass_desk
+from .desk import Desk, counted, pass_desk
 
 _MODES = {True: "child", False: "adult"}
 # Years outside these are slips of the keyboard, and the ends of the calendar are no instants in every zone.
@@ -124,14 +125,29 @@ def log_command(
 
 
 @click.command("strike")
-@click.argument("entry_id", metavar="ENTRY-ID", type=int)
+@click.argument("entry_id", metavar="[ENTRY-ID]", type=int, required=False)
+@click.option("--reports-of", "label", metavar="LABEL", help="Instead: all that strangers reported at that cabinet.")
+@click.option("--since", metavar="ISO", help="With it: since when; without an offset, the site's local time.")
 @click.option("--why", required=True, metavar="TEXT", help="Why it is wrong.")
 @click.option("--by", "person", default="", metavar="PERSON", help="Who corrects it.")
 @pass_desk
-def strike_command(desk: Desk, entry_id: int, why: str, person: str) -> None:
-    """Corrects the log: the entry stays readable and counts no more."""
+def strike_command(
+    desk: Desk, entry_id: int | None, label: str | None, since: str | None, why: str, person: str
+) -> None:
+    """Corrects the log: the entry stays readable and counts no more.
+
+    `--reports-of LABEL --since ISO` corrects in one act whatever strangers reported at the cabinet with that label (the
+    last part of the address that its code leads to). What known people recorded stays.
+    """
     program = desk.program
     _known_or_nobody(program, person)
+    if label is not None or since is not None:
+        if entry_id is not None or label is None or since is None:
+            raise click.UsageError("say either ENTRY-ID, or --reports-of LABEL with --since ISO")
+        _strike_reports(desk, label, since, why, person)
+        return
+    if entry_id is None:
+        raise click.UsageError("say which entry, or --reports-of LABEL --since ISO")
     with program.store.write() as conn:
         new_id = strike(conn, entry_id, why, person, program.clock())
         unit_id, unit, entry = conn.execute(
@@ -156,6 +172,17 @@ def _in_it(program: Program, unit_id: int, unit: str) -> str:
         for row in rows
     ]
     return f"in {unit} without that entry: {'; '.join(found) or 'no part on record'}; if that is not so, log what is"
+
+
+def _strike_reports(desk: Desk, label: str, since: str, why: str, person: str) -> None:
+    program = desk.program
+    now = program.clock()
+    label = label.rstrip("/").rpartition("/")[2]  # the whole address will do too
+    with program.store.write() as conn:
+        start = instant_at(since, strangers.zone_at(conn, label), now, "--since")
+        unit, unit_id, struck = strangers.strike_reports(conn, label, start, why, person, now)
+    reckon_units(program, [unit_id])
+    _answer(desk, program, unit, unit_id, struck[-1], f"{counted(len(struck), 'report')} struck", {"struck": struck})
 
 
 @click.command("history")
@@ -242,18 +269,18 @@ def _known_or_nobody(program: Program, person: str) -> None:
             raise UserError(f"person {person!r} is not in the register; give a person's code, or leave --by out")
 
 
-def instant_at(text: str | None, zone: str, now: datetime) -> datetime:
-    """The instant of `--at`, local to the site where it has no offset; now where it is not given."""
+def instant_at(text: str | None, zone: str, now: datetime, option: str = "--at") -> datetime:
+    """The instant of `option`, local to the site where it has no offset; now where it is not given."""
     if text is None:
         return now
     try:
         found = datetime.fromisoformat(text)
     except ValueError:
-        raise UserError(f"--at {text!r} is not a time; write it as 2026-11-25T14:30") from None
+        raise UserError(f"{option} {text!r} is not a time; write it as 2026-11-25T14:30") from None
     if found.year < _EARLIEST:
-        raise UserError(f"--at {text!r} is before there were such devices; write when it happened")
+        raise UserError(f"{option} {text!r} is before there were such devices; write when it happened")
     if found.year > _LATEST:
-        raise UserError(f"--at {text!r} lies in the future; give the time it happened")
+        raise UserError(f"{option} {text!r} lies in the future; give the time it happened")
     return (found if found.tzinfo is not None else found.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC)
 
 

@@ -16,6 +16,7 @@ from sqlalchemy import Connection, bindparam, func, select
 from ..settings import Settings
 from ..store.tables import messages
 from ..store.types import Instant
+from .anonymous import strangers
 from .audience import ABOUT_CASES, Reader
 from .planned import Errand, Held, Plan
 from .standing_in import stand_in
@@ -24,7 +25,7 @@ from .watch import Watch
 
 HOUR = timedelta(hours=1)
 SHOWN = 5
-PERSON, FLEET = "person_hour", "fleet_hour"  # the settings that limit
+PERSON, FLEET, STRANGERS = "person_hour", "fleet_hour", "strangers_hour"  # the settings that limit
 _KINDS = {"escalations": "escalation", "openings": "opening", "closings": "closing"}
 
 
@@ -33,12 +34,19 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, watc
 
     `watch` knows who is coordinator where; None where no case is open.
     """
-    hour = _Hour(settings, _gone(conn, now), now)
+    theirs = strangers(conn, settings, now, (case_id for one in made.escalations for case_id in one.marks))
+    hour = _Hour(settings, _gone(conn, now, theirs.letters), now)
     kept: dict[str, list[Errand]] = {name: [] for name in _KINDS}
     held: list[Held] = []
     ranked = [(name, errand) for name in kept for errand in getattr(made, name)]
     ranked.sort(key=lambda pair: not pair[1].urgent)
     for name, errand in ranked:
+        if (room_at := theirs.room_at(errand, now)) > now:
+            held.append(Held(errand, _KINDS[name], STRANGERS, room_at))
+            continue
+        if theirs.take_place(errand, now):
+            kept[name].append(errand)
+            continue
         limit = hour.limit(errand)
         if limit:
             held.append(Held(errand, _KINDS[name], limit, now))
@@ -62,7 +70,10 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, watc
         held = [other for other in held if other.limit != FLEET or not _stands_in(one, other)]
     kept["escalations"] = list(going.values())
     # There is room when enough of what has gone, in this sweep too, is an hour old.
-    held = [other._replace(room_at=hour.room_at(other.errand, other.limit)) for other in held]
+    held = [
+        other if other.limit == STRANGERS else other._replace(room_at=hour.room_at(other.errand, other.limit))
+        for other in held
+    ]
     return replace(
         made,
         escalations=tuple(kept["escalations"]),
@@ -80,11 +91,12 @@ def is_full(conn: Connection, settings: Settings, now: datetime) -> bool:
 
 def freed(conn: Connection, settings: Settings, now: datetime) -> list[datetime]:
     """When places of the hour become free again, where so many are taken that something may be held back."""
-    gone = _gone(conn, now).values()
+    theirs = strangers(conn, settings, now)
+    gone = _gone(conn, now, theirs.letters).values()
     most, taken = max(map(len, gone), default=0), sum(map(len, gone))
     if most < settings.cases.person_hour - 1 and taken < settings.cases.fleet_hour - 1:
-        return []
-    return [at + HOUR for times in gone for at in times]
+        return list(theirs.frees())
+    return [at + HOUR for times in gone for at in times] + list(theirs.frees())
 
 
 class _Hour:
@@ -134,16 +146,18 @@ def _stands_in(one: Errand, other: Held) -> bool:
     return other.errand.reader == one.reader and other.errand.marks.keys() <= one.marks.keys()
 
 
-def _gone(conn: Connection, now: datetime) -> dict[str, list[datetime]]:
-    """By mailbox, when the letters about cases of the last hour were written, the oldest first."""
+def _gone(conn: Connection, now: datetime, apart: frozenset[int]) -> dict[str, list[datetime]]:
+    """By mailbox, when the letters about cases of the last hour were written, the oldest first; without those that
+    are counted `apart`."""
     found: dict[str, list[datetime]] = {}
-    for mailbox, at in conn.execute(_WRITTEN, {"b_after": now - HOUR, "b_until": now}):
-        found.setdefault(mailbox, []).append(at)
+    for message_id, mailbox, at in conn.execute(_WRITTEN, {"b_after": now - HOUR, "b_until": now}):
+        if message_id not in apart:
+            found.setdefault(mailbox, []).append(at)
     return found
 
 
 _WRITTEN = (
-    select(func.lower(messages.c.to_address), messages.c.created_at)
+    select(messages.c.id, func.lower(messages.c.to_address), messages.c.created_at)
     .where(
         messages.c.created_at > bindparam("b_after", type_=Instant),
         messages.c.created_at <= bindparam("b_until", type_=Instant),
@@ -166,9 +180,16 @@ def _said(settings: Settings, held: Sequence[Held], gap: str) -> list[str]:
         found.append(
             f"{len(for_person) - SHOWN} more people wait for their letters because of the limit cases.person_hour"
         )
-    if len(held) > len(for_person):
+    of_strangers = [one for one in held if one.limit == STRANGERS]
+    for errand, _, _, until in of_strangers[:SHOWN]:
         found.append(
-            f"{say_count(len(held) - len(for_person), 'letter')} held back: {settings.cases.fleet_hour} within an "
+            f"{errand.reader.called} is told of {say_count(len(errand.marks), 'case')} that strangers reported after "
+            f"{say_instant(until, errand.reader.zone)}, in one letter: {settings.cases.strangers_hour} within an "
+            f"hour about one cabinet or from one network are the limit (cases.{STRANGERS})"
+        )
+    if for_fleet := [one for one in held if one.limit == FLEET]:
+        found.append(
+            f"{say_count(len(for_fleet), 'letter')} held back: {settings.cases.fleet_hour} within an "
             f"hour are the limit of the fleet (cases.fleet_hour){f', and {gap}' if gap else ''}"
         )
     return found

@@ -13,8 +13,9 @@ from ..cases import taking
 from ..cases.history import history
 from ..errors import UserError
 from ..letters import links
+from ..letters.matters import who_knows
 from ..rounds.causes import PLAIN
-from ..store.tables import cases, people, sites, tellings, units
+from ..store.tables import cases, sites, units
 from .doors import Refused, Visit, not_found, whole
 from .forms import local_instant
 from .matters import case_counts, members_of, open_cases, seen_by, who_has
@@ -141,12 +142,7 @@ def _page(visit: Visit, viewer: Viewer, case_id: str, *, wrong: str = "", by_lin
         known = names(conn, {row.taken_by} if row.taken_by else set())
         members = members_of(conn, row.id, visit.now)
         happened = history(conn, row.id)
-        told = conn.execute(
-            select(people.c.name, people.c.person, tellings.c.mailbox)
-            .select_from(tellings.outerjoin(people, tellings.c.person_id == people.c.id))
-            .where(tellings.c.case_id == row.id)
-            .order_by(people.c.name, tellings.c.mailbox)
-        ).all()
+        told = who_knows(conn, [row.id], "", {})[row.id]
     taken_by, taken_until = who_has(row, known, visit.now)
     return visit.page(
         "case.html",
@@ -156,7 +152,7 @@ def _page(visit: Visit, viewer: Viewer, case_id: str, *, wrong: str = "", by_lin
         history=happened,
         plain=PLAIN,
         zone=row.time_zone or visit.program.settings.fleet.time_zone,
-        form_at=visit.request.url.path if by_link else f"/cases/{row.id}",
+        form_at=visit.request.scope["path"] if by_link else f"/cases/{row.id}",
         by_link=viewer.name if by_link else "",
         kind=row.kind.replace("-", " "),
         site_name=row.site_name or row.site or visit.program.settings.fleet.name,
@@ -165,7 +161,7 @@ def _page(visit: Visit, viewer: Viewer, case_id: str, *, wrong: str = "", by_lin
         taken_until=taken_until,
         mine=taken_by != "" and row.taken_by == viewer.person,
         had_by=known.get(row.taken_by, "") if not taken_by and row.taken_until is not None else "",
-        told=list(dict.fromkeys(name or person or mailbox for name, person, mailbox in told)),
+        told=told,
         hours=HOURS,
         wrong=wrong,
         just_taken=visit.asked("taken") == "1" and taken_by != "",

@@ -97,7 +97,7 @@ def _no_evidence(day: date, facts: UnitFacts, duties: Sequence[Duty], look: Duty
     if looked_on is None:
         reasons.append("never checked")
     elif look is not None and look.last_good_day is not None:
-        interval = look.last_good_day - looked_on
+        interval = look.interval or look.last_good_day - looked_on
         if day - look.last_good_day > interval:
             reasons.append(f"not checked since {looked_on}, more than two intervals")
     undated = {part.kind for part in facts.parts if part.state == "fitted" and part.last_good_day is None}

@@ -15,6 +15,7 @@ from .readings import (
     CORRECTED,
     MENDED_BY_HAND,
     SCOPES,
+    SENT,
     STAGES,
     all_good,
     battery_word,
@@ -62,6 +63,7 @@ class _Book:
         self.fitted = {one.kind for one in fittings if one.on is None and one.kind.startswith("pads-")}  # pads alone
         self.done: dict[str, date] = {}  # scope of a check → last day of it
         self.reported_on: date | None = None
+        self.sent_on: date | None = None
         self.withdrawn_on: date | None = None
         self.used_at: datetime | None = None
         self.last_used_on: date | None = None
@@ -259,6 +261,9 @@ class _Book:
         rule = entry.readings.get("rule", "")
         if about == "crew":
             self.uses = [use._replace(note_handed=True) for use in self.uses]
+        elif about == SENT:
+            self.sent_on = entry.day
+            self._bad_news(entry)
         elif about == "replaced":
             self.replaced = True
         elif about == "registration":
@@ -315,6 +320,7 @@ class _Book:
             last_used_on=self.last_used_on,
             uses=tuple(use for use in self.uses if _matters(use)),
             out_of_service_on=None if self.replaced else self.out_of_service_on,
+            sent_on=self.sent_on,
             placing=self._placing(),
             fault_on=self.fault_on,
             fault=self.fault,

@@ -56,6 +56,13 @@ class Change(NamedTuple):
     subdivision: str = ""
 
 
+class Stay(NamedTuple):
+    """A time at places that the same rules see as one. Only what decides rules is kept of a place, so no time zone."""
+
+    since: date | None  # the day on which it came there; None: from the beginning of what is on record
+    place: Place
+
+
 class Placing(NamedTuple):
     """What the log says of where a unit stands and who was told of it."""
 
@@ -63,6 +70,7 @@ class Placing(NamedTuple):
     unannounced: tuple[date, ...] = ()  # days of moves that local responders were not told of since, in order
     announced_on: date | None = None  # the last day on which local responders were told
     registered_on: date | None = None  # the last report that the unit was registered, or its registration renewed
+    stays: tuple[Stay, ...] = ()  # in order, the present one last; empty: it never came from where other rules hold
 
 
 class Cover(NamedTuple):
@@ -112,6 +120,7 @@ class Evidence(NamedTuple):
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
     uses: tuple[Use, ...] = ()  # in the order of their time
     out_of_service_on: date | None = None  # withdrawn, faulty, used, without pads or battery, and not replaced
+    sent_on: date | None = None  # last self-test result that the unit sent by itself
     placing: Placing | None = None  # None: never moved, withdrawn, returned or reported as registered
     pads: tuple[Pads, ...] = ()  # kinds of which it says something else than of the others; sorted
     # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from typing import NamedTuple
 
+from .beginnings import Starts, always
 from .dates import WorkingDays, add_months, last_good_day
 from .drain import drain_limit
 from .facts import Evidence, Part
@@ -18,7 +19,7 @@ from .rules import Force, ModelSheet, Rule, Span, Subject
 WINDOW_DAYS = 30  # parts open this long before their last good day
 NO_DATE = "no date recorded"
 
-_FROM_FITTING = (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH)
+FROM_FITTING = (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH)
 
 
 class Limits(NamedTuple):
@@ -91,16 +92,23 @@ def at_hand(day: date, part: Part, parts: Iterable[Part], ordered: Iterable[tupl
 
 
 def part_duty(
-    day: date, part: Part, rules: Sequence[Rule], limits: Limits, spare_until: date | None, working: WorkingDays
+    day: date,
+    part: Part,
+    rules: Sequence[Rule],
+    limits: Limits,
+    spare_until: date | None,
+    working: WorkingDays,
+    starts: Starts = always,
 ) -> Duty:
     """The duty to replace one part, by the earliest of its dates. `key` and `period` are left for the caller.
 
     `spare_until` is what `at_hand` says: nothing is to be ordered where that outlasts the part.
+    No rule's start moves back a printed date, a standby life or what a reading says.
     """
     found = list(limits.because)
     silent: list[Because] = []
     for rule in rules:
-        _apply(rule, part, working, found, silent)
+        _apply(rule, part, working, starts, found, silent)
     if not any(rule.shape.span is Span.LABEL for rule in rules):
         _print_date(part, found, silent)
     if limits.low_on is not None:
@@ -161,18 +169,25 @@ def kinds_wanted(fitted: set[str], sheet: ModelSheet | None) -> tuple[str, ...]:
     return tuple(kind for kind in wanted if kind not in fitted)
 
 
-def _apply(rule: Rule, part: Part, working: WorkingDays, found: list[Because], silent: list[Because]) -> None:
+def _apply(
+    rule: Rule,
+    part: Part,
+    working: WorkingDays,
+    starts: Starts,
+    found: list[Because],
+    silent: list[Because],
+) -> None:
     if rule.shape.span is Span.LABEL:
         if part.last_good_day is None:
             silent.append(Because.of(rule, None, NO_DATE))
         else:
             found.append(Because.of(rule, part.last_good_day, f"label date, good to {part.last_good_day}"))
-    elif rule.shape.span in _FROM_FITTING and part.state == "fitted":
+    elif rule.shape.span in FROM_FITTING and part.state == "fitted":
         if part.fitted_on is None:
             silent.append(Because.of(rule, None, "no day of fitting recorded"))
         else:
-            good = last_good_day(rule.shape, part.fitted_on, working)
-            found.append(Because.of(rule, good, f"fitted {part.fitted_on}"))
+            good, begun = last_good_day(rule.shape, part.fitted_on, working), starts(rule)
+            found.append(Because.of(rule, begun.floor(good), begun.said(f"fitted {part.fitted_on}", good)))
 
 
 def _print_date(part: Part, found: list[Because], silent: list[Because]) -> None:

@@ -13,6 +13,8 @@ SCOPES = ("look", "test", "inspection")
 # into and found not to be one of those meant, which counts only where the record cannot tell.
 STAGES = ("underway", "complete", "not-concerned")
 CORRECTED = "corrected"
+# What a report is about that the unit sent by itself: the result of its self-test.
+SENT = "self-test"
 
 # Reading → its words; the good one first.
 WORDS: dict[str, tuple[str, ...]] = {
@@ -26,7 +28,8 @@ WORDS: dict[str, tuple[str, ...]] = {
     "scope": SCOPES,
     "mode": ("adult", "child"),  # of a use
     "pads-opened": ("yes", "no"),  # of a use: without it they count as opened
-    "about": ("check", "use", "crew", "replaced", "registration", "registration-change", "responders"),  # of a report
+    # Of a report.
+    "about": ("check", "use", "crew", "replaced", "registration", "registration-change", "responders", SENT),
     "stage": STAGES,  # of a report about a notice
 }
 

@@ -31,6 +31,7 @@ from .keeping import Kept, checked_again, held_by, records_rules
 from .log import NewEntry, append_discards
 from .standing import happened_of, held_of, settle_for_good, stand
 from .whereabouts import Spot, places_of, stays_of
+from .witnesses import Witnesses, witnesses
 
 EVIDENCE = "still evidence: without it the unit's dates or condition could change"
 WHERE = "tells where the unit stood, or that a loan ended, by which other entries are read"
@@ -149,7 +150,7 @@ class _Logbook:
         self,
         stands: Any,
         rows: Sequence[Any],
-        register: set[str],
+        register: Witnesses,
         places: dict[str, Spot],
         before: date,
         *,
@@ -283,7 +284,7 @@ class _Logbook:
 
 
 def _logbooks(conn: Connection, unit_ids: Sequence[int], before: date) -> Iterator[_Logbook]:
-    register = set(conn.execute(select(people.c.person)).scalars())
+    register = witnesses(conn)
     where = (
         select(
             units.c.id,

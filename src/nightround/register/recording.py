@@ -14,7 +14,7 @@ from ..errors import UserError
 from ..reckoning.dates import local_day
 from ..reckoning.placing import MOVED
 from ..reckoning.readings import WORDS, is_word, pads_were_opened, understood
-from ..store.database import raise_version
+from ..store import marks
 from ..store.tables import fleet, log, people
 from . import moving, registration
 from .cells import plain
@@ -60,7 +60,7 @@ def record(
         elif entry.entry == "reported":
             registration.carry_out(conn, entry, local_day(entry.at, _zone(conn, entry)))
     refresh(conn, [entry.unit_id])
-    raise_version(conn)
+    marks.leave(conn, now, units=[entry.unit_id])
     return entry_id
 
 
@@ -94,7 +94,7 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
     turn_back(conn, entry_id)
     new_id = append(conn, entry, now)
     refresh(conn, [row.unit_id])
-    raise_version(conn)
+    marks.leave(conn, now, units=[row.unit_id])
     return new_id
 
 

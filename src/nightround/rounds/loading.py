@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, case, func, not_, or_, select
 
-from ..reckoning.facts import Change, Evidence, Marks, Pads, Part, Place, Placing, UnitFacts, Use
+from ..reckoning.facts import Change, Evidence, Marks, Pads, Part, Place, Placing, Stay, UnitFacts, Use
 from ..store.recalling import ANY, recall
 from ..store.tables import cases, conditions, duties, evidence, loans, parts, sites, units
 
@@ -88,7 +88,7 @@ class Loaded(NamedTuple):
     cases: tuple[OpenCase, ...]
 
 
-_ZONES = select(sites.c.time_zone).where(select(units.c.id).where(units.c.site_id == sites.c.id).exists()).distinct()
+_ZONES = select(sites.c.time_zone).distinct()
 _UNIT_IDS = (
     select(units.c.id)
     .join(sites, sites.c.id == units.c.site_id)
@@ -99,8 +99,11 @@ _UNIT_IDS = (
 
 
 def zones(conn: Connection) -> list[str]:
-    """The time zones in which units stand, in order."""
-    return recall(conn, "zones", (sites, units), lambda: sorted(conn.execute(_ZONES).scalars()))
+    """The time zones that have a round, in order: those of all sites, with or without units there.
+
+    Where no unit stands there may be spares, people and a number of responders that is wanted.
+    """
+    return recall(conn, "zones", (sites,), lambda: sorted(conn.execute(_ZONES).scalars()))
 
 
 def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
@@ -231,12 +234,14 @@ def _pads(kind: str, *days: str | None) -> Pads:
 
 
 def _placing(text: str) -> Placing:
-    changes, unannounced, announced_on, registered_on = json.loads(text)
+    changes, unannounced, announced_on, registered_on, *more = json.loads(text)
+    stays = more[0] if more else ()
     return Placing(
         tuple(Change(event, date.fromisoformat(day), *origin) for event, day, *origin in changes),
         tuple(date.fromisoformat(day) for day in unannounced),
         None if announced_on is None else date.fromisoformat(announced_on),
         None if registered_on is None else date.fromisoformat(registered_on),
+        tuple(Stay(since and date.fromisoformat(since), Place(*place)) for since, place in stays),
     )
 
 

@@ -250,6 +250,7 @@ evidence = Table(
     Column("uses", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Use
     Column("out_of_service_on", Date),
     Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
+    Column("sent_on", Date),  # the last self-test result that the unit sent by itself
     Column("placing", Text, nullable=False, server_default=""),  # JSON of reckoning.facts.Placing; empty: nothing
     Column("pads", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Pads
 )
@@ -276,6 +277,15 @@ notices = Table(
     Column("file", Text, nullable=False),  # the TOML file as it was given
     Column("added_at", Instant, nullable=False),
     UniqueConstraint("reference", "version"),
+)
+
+# What was recorded and is still to be reckoned (`store.marks`): written with the facts, gone with what they led to.
+marks = Table(
+    "marks",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("holder", String(16), nullable=False, index=True),  # "u12" a unit, "s3" a site, "n2" a notice, "p" everybody
+    Column("at", Instant, nullable=False),
 )
 
 # `holder` says whose: "u12" a unit, "s3" a site, "p9" a person, whose site is the first of theirs.
@@ -521,4 +531,36 @@ beats = Table(
     Column("at", Instant, nullable=False),
     Column("note", Text, nullable=False, server_default=""),
     Column("turns", Integer, nullable=False, server_default="0"),  # how often the note has changed
+)
+
+# Who is signed in. Only a digest of what the browser holds is kept; a session that ended has no row.
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("digest", String(64), nullable=False, unique=True),
+    Column("person_id", ForeignKey("people.id", ondelete="CASCADE"), nullable=False, index=True),
+    Column("mailbox", String(16), nullable=False),  # mark of the e-mail address under which it began
+    Column("began_at", Instant, nullable=False),
+    Column("ends_at", Instant, nullable=False),  # the last instant at which it is good
+    Column("device", Text, nullable=False, server_default=""),  # what the browser said of itself
+)
+
+# The digests of sign-in links that were used, until they would have ended by themselves.
+used_links = Table(
+    "used_links",
+    metadata,
+    Column("digest", String(64), primary_key=True),
+    Column("ends_at", Instant, nullable=False),
+)
+
+# The reports of strangers in the last hours: which log entry, and a keyed mark of the network it came from, not the
+# address itself. Rows are taken out after a day; the log keeps the entry without them.
+strangers_reports = Table(
+    "strangers_reports",
+    metadata,
+    Column("entry_id", ForeignKey("log.id"), primary_key=True, autoincrement=False),
+    Column("unit_id", ForeignKey("units.id"), nullable=False),
+    Column("at", Instant, nullable=False, index=True),
+    Column("source", String(32), nullable=False),
 )

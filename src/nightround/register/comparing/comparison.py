@@ -47,6 +47,7 @@ class Plan:
     `roles`, `person_sites`: by person, where they are new or change. `entries`: new log entries, in order.
     `struck_known`: number in the file → id of the entry that is in the log already.
     `units`, `sites`: codes of those whose duties may move. `redigest`: units whose log must be read anew.
+    `witnesses`: people on record whose last day, or where it is counted, changes.
     """
 
     new: dict[str, list[Columns]] = field(default_factory=dict)
@@ -60,6 +61,7 @@ class Plan:
     redigest_sites: set[str] = field(default_factory=set)
     redigest: set[str] = field(default_factory=set)
     displaced: list[int] = field(default_factory=list)
+    witnesses: set[str] = field(default_factory=set)
 
 
 @dataclass(slots=True)
