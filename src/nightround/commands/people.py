@@ -12,6 +12,7 @@ from ..reckoning.certificates import in_date_until, rules_of
 from ..reckoning.dates import local_day
 from ..reckoning.facts import Place
 from ..reckoning.rules import binding
+from ..register import sessions
 from ..register.leaving import leave, training_kept_until
 from ..rounds.atonce import reckon_people
 from ..rounds.people import load_people
@@ -124,7 +125,8 @@ def leave_command(desk: Desk, person: str, on: datetime | None, replaced_by: str
     book = load_rulebook(program.settings)
     with program.store.write() as conn:
         conn.execute(select(fleet.c.id).with_for_update())  # an import that is under way waits here
-        left = leave(conn, person, day, replaced_by)
+        left = leave(conn, person, day, replaced_by, now=program.clock())
+        sessions.sweep(conn, program.settings.fleet.time_zone, program.clock())
     with desk.progress("reckoning people"):
         reckoned = reckon_people(program, book)
         if left.units:

@@ -82,6 +82,22 @@ class Cover(NamedTuple):
     holds: bool  # whether it can be relied on, so that the spot counts as covered
 
 
+class Pads(NamedTuple):
+    """What the log says of the fitted pads of one kind. Each day is the first on which somebody saw it so."""
+
+    kind: str
+    low_on: date | None = None  # the window says they expire soon, and none of the kind fitted since
+    bad_on: date | None = None  # opened, used or past by the window, and none of the kind fitted since
+    missing_on: date | None = None  # known to be missing
+
+
+class Fitting(NamedTuple):
+    """A part that the register's own files tell of as fitted, beside the log. `on`: at the site; None: not recorded."""
+
+    kind: str
+    on: date | None
+
+
 class Evidence(NamedTuple):
     """What the log says of one unit today. Every day is the day at the site; None: nothing of the kind on record."""
 
@@ -96,17 +112,26 @@ class Evidence(NamedTuple):
     fault: str = ""
     battery_low_on: date | None = None  # lowest non-empty reading on the battery now fitted
     battery_empty_on: date | None = None
-    pads_low_on: date | None = None  # the window says it expires soon, and none fitted since
-    pads_bad_on: date | None = None  # opened, used or past by the window, and none fitted since
-    pads_missing_on: date | None = None  # known to have no pads
-    ordered: tuple[tuple[str, date], ...] = ()  # part kind, day it is expected; sorted
+    # Of pads of any kind that `pads` does not name: seen while none was on record as fitted.
+    pads_low_on: date | None = None
+    pads_bad_on: date | None = None
+    pads_missing_on: date | None = None
+    ordered: tuple[tuple[str, date], ...] = ()  # every open order: part kind, day it is expected; sorted
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
     uses: tuple[Use, ...] = ()  # in the order of their time
     out_of_service_on: date | None = None  # withdrawn, faulty, used, without pads or battery, and not replaced
     sent_on: date | None = None  # last self-test result that the unit sent by itself
     placing: Placing | None = None  # None: never moved, withdrawn, returned or reported as registered
+    pads: tuple[Pads, ...] = ()  # kinds of which it says something else than of the others; sorted
     # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
     notices: tuple[tuple[str, str, date], ...] = ()
+
+    def of_pads(self, kind: str) -> Pads:
+        """What it says of the pads of one kind."""
+        for said in self.pads:
+            if said.kind == kind:
+                return said
+        return Pads(kind, self.pads_low_on, self.pads_bad_on, self.pads_missing_on)
 
 
 class Marks(NamedTuple):
@@ -151,3 +176,4 @@ class Entry(NamedTuple):
     part: dict[str, str]
     note: str
     origin: tuple[str, str] = ("", "")  # of a move: country and subdivision it came from; "": not on record
+    id: int = 0  # its place in the log

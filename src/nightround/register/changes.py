@@ -69,7 +69,6 @@ class Report:
     problems: list[Problem] = field(default_factory=list)
     remarks: list[str] = field(default_factory=list)
     touched: set[int] = field(default_factory=set)
-    touched_sites: set[int] = field(default_factory=set)
     written: bool = False
 
     def count(self, table: str) -> Counts:
@@ -79,11 +78,6 @@ class Report:
     def changed_anything(self) -> bool:
         """Whether the register is, or with --check would be, different afterwards."""
         return any(counts.added or counts.changed for counts in self.counts.values())
-
-    def moved_people(self) -> bool:
-        """Whether what people owe, or whether a site has enough of them, may be different afterwards."""
-        told = [self.counts[table] for table in ("people", "training", "sites", "units") if table in self.counts]
-        return any(counts.added or counts.changed for counts in told)
 
     def as_dict(self) -> dict[str, Any]:
         """For the JSON answer."""

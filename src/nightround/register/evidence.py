@@ -1,4 +1,4 @@
-"""Keeps the `evidence` rows: what the log says of each unit today, rebuilt from the log whenever it grows."""
+"""Keeps the `evidence` rows and the parts: what the log says of each unit today, rebuilt whenever it grows."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ from ..reckoning.lending import Loan, ended, lent
 from ..reckoning.placing import MOVED
 from ..store.tables import evidence, loans, log, sites, units
 from .gravestones import DISCARDED
-from .whereabouts import FROM, IMPORT, TOLD_BY, Spot, Stays, places_of, stays_of
+from .standing import stand
+from .whereabouts import FROM, IMPORT, TOLD_BY, TOLD_BY_FILES, Spot, Stays, places_of, stays_of
 from .witnesses import Witnesses, witnesses
 
 _BATCH = 500
@@ -25,7 +26,7 @@ _BATCH = 500
 def refresh(
     conn: Connection, unit_ids: Iterable[int], progress: Callable[[int, int | None], None] | None = None
 ) -> None:
-    """Rebuilds the evidence of these units from their log, in the caller's unit of work, and who stands for whom."""
+    """Rebuilds parts, evidence and loans of these units from their log, in the caller's unit of work."""
     ids = sorted(set(unit_ids))
     known = witnesses(conn)
     places = places_of(conn)
@@ -34,7 +35,11 @@ def refresh(
         conn.execute(delete(evidence).where(evidence.c.unit_id.in_(batch)))
         stays: dict[int, tuple[Stay, ...]] = {}
         told = dict(_entries(conn, batch, known, places, stays))
-        rows = [as_row(unit_id, _standing(digest(entries), stays[unit_id])) for unit_id, entries in told.items()]
+        fittings = stand(conn, batch, told)
+        rows = [
+            as_row(unit_id, _standing(digest(entries, fittings.get(unit_id, ())), stays[unit_id]))
+            for unit_id, entries in told.items()
+        ]
         if rows:
             conn.execute(insert(evidence), rows)
         _lend(conn, batch, told, known, places)
@@ -114,6 +119,7 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     row["uses"] = _json(found.uses)
     row["notices"] = _json(found.notices)
     row["placing"] = _placing(found.placing)
+    row["pads"] = _json(found.pads)
     return row
 
 
@@ -184,11 +190,11 @@ def entry_of(row: Any, here: Stays, known: Witnesses) -> Entry:
     readings = json.loads(row.readings)
     zone, by = here.zone(row.at), known.get(row.by_person)
     told = by is not None and by.holds(row.at, zone)
+    told = told or (row.entry in TOLD_BY_FILES and readings.get(TOLD_BY) == IMPORT)
     origin = ("", "")
     if row.entry == MOVED:
-        told = told or readings.get(TOLD_BY) == IMPORT
         before = here.before(readings.get(FROM, ""))
         if before is not None:
             origin = (before.country, before.subdivision)
     day = local_day(row.at, zone)
-    return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin)
+    return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin, row.id)

@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, Connection, Date, bindparam, delete, func,
 from ..errors import UserError
 from ..reckoning.dates import add_months, local_day, local_instant
 from ..reckoning.rules import Rule, Span, Subject
-from ..store.database import raise_version
+from ..store import marks
 from ..store.tables import people, person_roles, person_sites, sites
 from .evidence import refresh
 from .vocabulary import ROLES
@@ -80,7 +80,7 @@ def gone(conn: Connection, person_id: int, fleet_zone: str, now: datetime) -> bo
     return has_left(row.left_on, row.time_zone or _first_zone(conn, person_id) or fleet_zone, now)
 
 
-def leave(conn: Connection, person: str, on: date | None, replaced_by: str = "") -> Left:
+def leave(conn: Connection, person: str, on: date | None, replaced_by: str = "", *, now: datetime) -> Left:
     """Records somebody's last day with us; None: takes it back. `replaced_by` takes over their roles and sites at once.
 
     Raises UserError for a person who is not known, or one who would replace themselves or has a last day too.
@@ -97,7 +97,7 @@ def leave(conn: Connection, person: str, on: date | None, replaced_by: str = "")
     conn.execute(update(people).where(people.c.id == row.id).values(left_on=on))
     told = logged_by(conn, [person]) if row.left_on != on else set()
     refresh(conn, told)
-    raise_version(conn)
+    marks.leave(conn, now, units=told, everybody=True)
     return Left(person, on, row.left_on, replaced_by, taken, frozenset(told))
 
 

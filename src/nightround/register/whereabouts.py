@@ -23,8 +23,9 @@ SITE, SPOT, FLOOR, COVERS = "site", "spot", "floor", "covers"
 # What recording adds: how the register stood before, to tell earlier days by and to turn a wrong entry back.
 FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION = "from", "from-spot", "from-floor", "from-position"
 ADDED = (FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION)
-# Who tells of a move that came with an import: the register itself, which counts as known.
+# Who tells of an entry that a sheet of units led to: the register itself, which counts as known for these entries.
 TOLD_BY, IMPORT = "told-by", "import"
+TOLD_BY_FILES = ("moved", "withdrawn")
 
 
 class Spot(NamedTuple):
@@ -39,6 +40,32 @@ class Spot(NamedTuple):
     def place(self) -> Place:
         """What decides which rules bind; the time zone does not."""
         return Place("", self.country, self.subdivision, self.site_type)
+
+
+class Stand(NamedTuple):
+    """Where a unit stands, as the register says it."""
+
+    site: str
+    spot: str = ""
+    floor: str = ""
+    latitude: float | None = None
+    longitude: float | None = None
+
+    def moved(self, said: Mapping[str, str]) -> Stand:
+        """Where it stands after a move: spot, floor and position were those of the old place until somebody says."""
+        place = self
+        if said.get(SITE, self.site) != self.site:
+            place = Stand(said[SITE])
+        elif SPOT in said:
+            place = self._replace(latitude=None, longitude=None)
+        return place._replace(spot=said.get(SPOT, place.spot), floor=said.get(FLOOR, place.floor))
+
+
+def before(said: Mapping[str, str]) -> Stand:
+    """Where it stood before a move, as its entry keeps it."""
+    latitude, _, longitude = said.get(FROM_POSITION, "").partition(",")
+    position = (float(latitude), float(longitude)) if latitude else (None, None)
+    return Stand(said[FROM], said.get(FROM_SPOT, ""), said.get(FROM_FLOOR, ""), *position)
 
 
 class Stays:

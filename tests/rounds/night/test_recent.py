@@ -215,7 +215,7 @@ def look_at_today(program: Program) -> int:
 
 
 def look_at_readiness(program: Program) -> int:
-    with TestClient(Starlette(routes=health.routes(program))) as web:
+    with TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50_000)) as web:
         return len(web.get("/readyz").json()["rounds"])
 
 

@@ -107,7 +107,7 @@ def test_what_a_site_owed_goes_when_its_last_unit_goes(office: Office, clock: Cl
 
 
 def _zones_asked(program: Program) -> set[str]:
-    answer = TestClient(Starlette(routes=health.routes(program))).get("/readyz")
+    answer = TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50_000)).get("/readyz")
     return {row["zone"] for row in answer.json()["rounds"]}
 
 

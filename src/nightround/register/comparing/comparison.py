@@ -89,6 +89,7 @@ class Comparison:
     refused: frozenset[tuple[str, str, int | None, str]] = frozenset()
     unread: frozenset[str] = frozenset()  # tables of which the file has a sheet that could not be understood
     suggested: int = 0
+    moved: set[str] = field(default_factory=set)  # units of which moves in the file's log say where they stand
     filled: int = 0  # empty cells that the codes of labels filled
 
     def rows(self, table: str) -> list[Row]:
@@ -195,13 +196,17 @@ class Comparison:
         """The civil date at a site."""
         return _local_day(self.now, self.zone_of(site))
 
+    def latest_day(self) -> date:
+        """The latest civil date anywhere: what was fitted where it is tomorrow may stand elsewhere by now."""
+        return _local_day(self.now, FIRST_TO_HAVE_A_DAY)
+
     def to_come(self, row: Row, name: str, day: date | None) -> bool:
         """Refuses a day from which something is reckoned and that has come nowhere on earth yet. True where it is one.
 
         No insisting keeps it: the first day that is owed would be as far off as somebody mistyped it. A day that has
         come anywhere is taken, because a unit may have moved to where it is still the day before.
         """
-        if day is None or day <= _local_day(self.now, FIRST_TO_HAVE_A_DAY):
+        if day is None or day <= self.latest_day():
             return False
         self.problem(row, name, f"{day} is still to come; write the day on which it happened, or leave the cell empty")
         return True

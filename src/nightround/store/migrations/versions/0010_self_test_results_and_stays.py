@@ -11,7 +11,7 @@ from alembic import op
 from nightround.store.types import Instant
 
 revision = "0010"
-down_revision = "0008"
+down_revision = "0009"
 branch_labels = None
 depends_on = None
 
