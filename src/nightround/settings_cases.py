@@ -119,6 +119,9 @@ class Cases(Section):
     next on the ladder at once too."""
     fleet_hour: int = Field(300, ge=2, le=100_000)
     """The same for all mailboxes together; above it one letter to a coordinator stands for the rest."""
+    strangers_hour: int = Field(2, ge=1, le=1000)
+    """Letters that one mailbox gets within an hour, at most, about what strangers report at one cabinet or from one
+    network. They are counted apart from those above; what is more comes later, in one letter."""
     long_overdue_days: int = Field(30, ge=1, le=3650)
     """Days after its last good day from which a duty is long overdue; one with a shorter interval is so after that."""
     not_recorded_days: int = Field(14, ge=1, le=3650)

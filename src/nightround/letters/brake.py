@@ -18,6 +18,7 @@ from sqlalchemy import Connection, bindparam, func, select
 from ..settings import Settings
 from ..store.tables import messages
 from ..store.types import Instant
+from .anonymous import strangers
 from .audience import ABOUT_CASES, Reader
 from .planned import Errand, Held, Plan
 from .standing_in import STANDS_IN, stand_in
@@ -26,7 +27,7 @@ from .watch import Watch
 
 HOUR = timedelta(hours=1)
 SHOWN = 5
-PERSON, FLEET = "person_hour", "fleet_hour"  # the settings that limit
+PERSON, FLEET, STRANGERS = "person_hour", "fleet_hour", "strangers_hour"  # the settings that limit
 URGENT, FIRST, REPEAT, OPENING, CLOSING = "urgent", "first", "repeat", "opening", "closing"
 # What letters count as, and the setting that says how many of them a mailbox gets; "": none is ever held.
 CLASSES = {URGENT: "", FIRST: PERSON, REPEAT: PERSON, OPENING: PERSON, CLOSING: PERSON}
@@ -39,7 +40,10 @@ class Hour:
     def __init__(self, conn: Connection, settings: Settings, now: datetime) -> None:
         self._settings, self._now = settings, now
         self._gone: dict[str, dict[str, list[datetime]]] = {}  # the oldest first
-        for mailbox, kind, counted, at in conn.execute(_WRITTEN, {"b_after": now - HOUR, "b_until": now}):
+        self._strangers = strangers(conn, settings, now)
+        for message_id, mailbox, kind, counted, at in conn.execute(_WRITTEN, {"b_after": now - HOUR, "b_until": now}):
+            if message_id in self._strangers.letters:
+                continue  # they have a limit of their own and take nobody's place
             # Letters of before classes were kept count by their kind.
             known = counted or (kind if kind in CLASSES else FIRST)
             self._gone.setdefault(known, {}).setdefault(mailbox, []).append(at)
@@ -82,7 +86,7 @@ class Hour:
 
     def freed(self) -> list[datetime]:
         """When places become free again, where so many are taken that something may be held back."""
-        found: list[datetime] = []
+        found = list(self._strangers.frees())
         for counted, setting in CLASSES.items():
             went = self._gone.get(counted, {})
             if not setting or not went:
@@ -103,7 +107,9 @@ class Hour:
 
 
 _WRITTEN = (
-    select(func.lower(messages.c.to_address), messages.c.kind, messages.c.counts_as, messages.c.created_at)
+    select(
+        messages.c.id, func.lower(messages.c.to_address), messages.c.kind, messages.c.counts_as, messages.c.created_at
+    )
     .where(
         messages.c.created_at > bindparam("b_after", type_=Instant),
         messages.c.created_at <= bindparam("b_until", type_=Instant),
@@ -118,10 +124,17 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, watc
 
     `watch` knows who is coordinator where; None where no case is open.
     """
+    theirs = strangers(conn, settings, now, (case_id for one in made.escalations for case_id in one.marks))
     kept: dict[str, list[Errand]] = {name: [] for name in _KINDS}
     held: list[Held] = []
     for name, going_out in kept.items():
         for errand in getattr(made, name):
+            if (room_at := theirs.room_at(errand, now)) > now:
+                held.append(Held(errand, _KINDS[name], STRANGERS, room_at))
+                continue
+            if theirs.take_place(errand, now):
+                going_out.append(errand)
+                continue
             limit = hour.limit(errand)
             if limit:
                 held.append(Held(errand, _KINDS[name], limit, now))
@@ -145,7 +158,10 @@ def within(conn: Connection, settings: Settings, now: datetime, made: Plan, watc
         going[one.reader] = one
         held = [other for other in held if other.limit != FLEET or not _stands_in(one, other)]
     # There is room when enough of what has gone, in this sweep too, is an hour old.
-    held = [other._replace(room_at=hour.room_at(other.errand, other.limit)) for other in held]
+    held = [
+        other if other.limit == STRANGERS else other._replace(room_at=hour.room_at(other.errand, other.limit))
+        for other in held
+    ]
     return replace(
         made,
         escalations=(*going.values(), *repeats),
@@ -163,20 +179,27 @@ def _stands_in(one: Errand, other: Held) -> bool:
 
 def _said(settings: Settings, held: Sequence[Held], gap: str) -> list[str]:
     found = []
-    for_person = [one for one in held if one.limit != FLEET]
-    for errand, _, limit, until in for_person[:SHOWN]:
+    for_person = [one for one in held if one.limit == PERSON]
+    for errand, _, _, until in for_person[:SHOWN]:
         room = say_instant(until, errand.reader.zone)
         found.append(
             f"{errand.reader.called} is told of {say_count(len(errand.marks), 'case')} after {room}: "
-            f"{getattr(settings.cases, limit)} letters within an hour are the limit (cases.{limit})"
+            f"{settings.cases.person_hour} letters within an hour are the limit (cases.person_hour)"
         )
     if len(for_person) > SHOWN:
         found.append(
             f"{len(for_person) - SHOWN} more people wait for their letters because of the limit cases.person_hour"
         )
-    if len(held) > len(for_person):
+    of_strangers = [one for one in held if one.limit == STRANGERS]
+    for errand, _, _, until in of_strangers[:SHOWN]:
         found.append(
-            f"{say_count(len(held) - len(for_person), 'letter')} held back: {settings.cases.fleet_hour} within an "
+            f"{errand.reader.called} is told of {say_count(len(errand.marks), 'case')} that strangers reported after "
+            f"{say_instant(until, errand.reader.zone)}, in one letter: {settings.cases.strangers_hour} within an "
+            f"hour about one cabinet or from one network are the limit (cases.{STRANGERS})"
+        )
+    if for_fleet := [one for one in held if one.limit == FLEET]:
+        found.append(
+            f"{say_count(len(for_fleet), 'letter')} held back: {settings.cases.fleet_hour} within an "
             f"hour are the limit of the fleet (cases.fleet_hour){f', and {gap}' if gap else ''}"
         )
     return found

@@ -11,6 +11,7 @@ from datetime import date, timedelta
 from itertools import groupby
 from typing import NamedTuple
 
+from ..reckoning.certificates import REFRESHER
 from ..reckoning.owed import Condition, Standing
 from ..settings import Settings
 from . import links
@@ -24,6 +25,7 @@ from .items import (
     order_line,
     overdue_item,
     part_title,
+    recommended_line,
     unit_item,
     visit_items,
 )
@@ -94,6 +96,7 @@ class Content:
     overdue: Cut[Item]
     this_week: Cut[Item]
     may_be_done: tuple[tuple[int, str], ...]
+    recommended: Cut[str]
     order_now: tuple[Group, ...]
     order_total: int
     no_evidence: Cut[Item]
@@ -149,6 +152,7 @@ def gather(settings: Settings, situation: Situation, today: date) -> Content:
         overdue=owed.overdue.cut().said(lambda duties: overdue_item(settings, sources, duties)),
         this_week=visit_items(settings, sources, owed.this_week.cut()),
         may_be_done=_numbered(owed.may_be_done),
+        recommended=owed.recommended.cut().said(recommended_line),
         order_now=owed.orders(sources),
         order_total=sum(worst.total for worst in owed.order_now.values()),
         no_evidence=listed[Condition.NO_EVIDENCE].said(lambda unit: unit_item(settings, unit)),
@@ -169,6 +173,7 @@ class _Owed:
         self.overdue: Worst[list[Owing]] = Worst(SHOWN, lambda duties: by_day(duties[0]), len)
         self.this_week: Worst[Owing] = Worst(SHOWN_THIS_WEEK, by_day)
         self.may_be_done: Counter[str] = Counter()
+        self.recommended: Worst[Owing] = Worst(SHOWN, by_day)
         self.order_now: dict[str, Worst[Owing]] = {}
         self._models: dict[str, Counter[str]] = {}
         self.lacking: Counter[str] = Counter()
@@ -189,6 +194,11 @@ class _Owed:
 
     def _ahead(self, duty: Owing) -> None:
         last = duty.today + timedelta(days=WEEK - 1)
+        if duty.kind == REFRESHER:
+            # No round ever calls it overdue, so that it is nothing to do by any day.
+            if duty.opens is not None and duty.opens <= last:
+                self.recommended.add(duty)
+            return
         order = duty.standing == Standing.ORDER_NOW
         if order:
             kind = duty.key.rpartition("/")[0]

@@ -30,7 +30,7 @@ def content(
     conn: Connection,
     settings: Settings,
     errand: Errand,
-    going: Mapping[int, Sequence[str]],
+    going: Mapping[int, Sequence[Reader]],
     now: datetime,
     on: date | None = None,
     wrong: Callable[[Connection], Sequence[str]] = lambda _: (),

@@ -34,7 +34,7 @@ Say = Callable[[datetime], str]
 @dataclass(frozen=True, slots=True)
 class Waiting:
     """Somebody whose letter is held: about how many cases, since when, when there is room again, and by which limit
-    (`person_hour` or `fleet_hour`). `person` is "" for an address that a ladder names."""
+    (`person_hour`, `fleet_hour` or `strangers_hour`). `person` is "" for an address that a ladder names."""
 
     person: str
     called: str
@@ -79,7 +79,11 @@ class HeldBack:
         return " and ".join(said)
 
 
-_WHOSE = {brake.PERSON: "a mailbox", brake.FLEET: "the fleet"}
+_WHOSE = {
+    brake.PERSON: "a mailbox",
+    brake.FLEET: "the fleet",
+    brake.STRANGERS: "what strangers report at one cabinet or from one network",
+}
 
 
 def held_back(

@@ -23,6 +23,7 @@ from ..store.tables import cases, duties, messages, parts, people, sites, tellin
 from . import links
 from .audience import Reader
 from .items import overdue_lines
+from .put_off import not_arriving
 from .situation import WHERE, Owing, Where, where_of
 from .templates import say_day, say_instant
 from .uses import LOOKING_AFTER, ON_THE_PAGE, uses_of
@@ -140,34 +141,38 @@ def heading(conn: Connection, case: Weighed) -> str:
 
 
 def who_knows(
-    conn: Connection, case_ids: Sequence[int], but: str, going: Mapping[int, Iterable[str]]
+    conn: Connection, case_ids: Sequence[int], but: str, going: Mapping[int, Iterable[Reader]]
 ) -> dict[int, tuple[str, ...]]:
     """By case, the names of who was told before (less that mailbox) and of who is being told now (`going`).
 
-    Whoever the last letter that came to its end did not reach is named as such.
+    Nobody is said to know whom no letter has reached: whose last one was given up, whose only one the mail server has
+    put off, and who is being told now although an earlier letter to them has not arrived, is named as such.
     """
-    reached: dict[int, dict[str, bool]] = {case_id: {} for case_id in case_ids}
+    found: dict[int, dict[str, str]] = {case_id: {} for case_id in case_ids}
+    failing = or_(messages.c.failing_since.is_not(None), messages.c.last_answer != "")
     query = (
-        select(tellings.c.case_id, people.c.name, people.c.person, tellings.c.mailbox, messages.c.state)
+        select(tellings.c.case_id, people.c.name, people.c.person, tellings.c.mailbox, messages.c.state, failing)
         .join(messages, messages.c.id == tellings.c.message_id)
         .outerjoin(people, people.c.id == tellings.c.person_id)
         .where(tellings.c.case_id.in_(case_ids), tellings.c.mailbox != but)
         .order_by(people.c.person, messages.c.id)
     )
-    for case_id, name, person, mailbox, state in conn.execute(query):
-        known = reached[case_id]
+    on_its_way: list[tuple[int, str, str]] = []  # case, who, mailbox
+    for case_id, name, person, mailbox, state, failed in conn.execute(query):
         called = name or person or mailbox
         if state in ("sent", "given up"):
-            known[called] = state == "sent"
+            found[case_id][called] = "" if state == "sent" else " (could not be reached)"
+        elif failed:
+            found[case_id].setdefault(called, " (the letter has not arrived yet)")
         else:
-            known.setdefault(called, True)
+            on_its_way.append((case_id, called, mailbox))
     for case_id in case_ids:
-        for name in going.get(case_id, ()):
-            reached[case_id].setdefault(name, True)
-    return {
-        case_id: tuple(name if got_it else f"{name} (could not be reached)" for name, got_it in known.items())
-        for case_id, known in reached.items()
-    }
+        now = (reader for reader in going.get(case_id, ()) if reader.mailbox != but)
+        on_its_way += ((case_id, reader.called, reader.mailbox) for reader in now)
+    lost = not_arriving(conn, {mailbox for _, _, mailbox in on_its_way})
+    for case_id, called, mailbox in on_its_way:
+        found[case_id].setdefault(called, " (an earlier letter has not arrived)" if mailbox in lost else "")
+    return {case_id: tuple(f"{name}{doubt}" for name, doubt in known.items()) for case_id, known in found.items()}
 
 
 def _details_of(wanted: ColumnElement[bool]) -> Select[Any]:

@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Connection
 
 from ..settings import Settings
+from .audience import Reader
 from .lists import Cut
 from .matters import may_read_uses, told, who_knows
 from .planned import Errand
@@ -26,7 +27,7 @@ def content(
     conn: Connection,
     settings: Settings,
     errand: Errand,
-    going: Mapping[int, Sequence[str]],
+    going: Mapping[int, Sequence[Reader]],
     now: datetime,
     on: date | None = None,
 ) -> tuple[dict[str, Any], list[int]]:

@@ -137,14 +137,10 @@ def letter_of(
     if kind == closing.KIND:
         said, ids = closing.content(conn, settings, errand, now)
     else:
-        others = {
-            case_id: [other.called for other in going.get(case_id, ()) if other.mailbox != errand.reader.mailbox]
-            for case_id in errand.case_ids
-        }
         if kind == escalation.KIND:
-            said, ids = escalation.content(conn, settings, errand, others, now, on, wrong)
+            said, ids = escalation.content(conn, settings, errand, going, now, on, wrong)
         else:
-            said, ids = opening.content(conn, settings, errand, others, now, on)
+            said, ids = opening.content(conn, settings, errand, going, now, on)
     if not ids:
         return None
     reader = errand.reader

@@ -14,8 +14,9 @@ from ..cases import taking
 from ..cases.history import history
 from ..errors import UserError
 from ..letters import links
+from ..letters.matters import who_knows
 from ..rounds.causes import PLAIN
-from ..store.tables import cases, people, sites, tellings, units
+from ..store.tables import cases, sites, units
 from .doors import Refused, Visit, not_found, whole
 from .forms import local_instant
 from .matters import case_counts, members_of, open_cases, seen_by, who_has
@@ -175,12 +176,7 @@ def _page(
         with_it = [
             (one.id, json.loads(one.what)) for one in (_find(conn, viewer, str(n), by_link=True) for n in others)
         ]
-        told = conn.execute(
-            select(people.c.name, people.c.person, tellings.c.mailbox)
-            .select_from(tellings.outerjoin(people, tellings.c.person_id == people.c.id))
-            .where(tellings.c.case_id == row.id)
-            .order_by(people.c.name, tellings.c.mailbox)
-        ).all()
+        told = who_knows(conn, [row.id], "", {})[row.id]
     taken_by, taken_until = who_has(row, known, visit.now)
     return visit.page(
         "case.html",
@@ -191,7 +187,7 @@ def _page(
         history=happened,
         plain=PLAIN,
         zone=row.time_zone or visit.program.settings.fleet.time_zone,
-        form_at=visit.request.url.path if by_link else f"/cases/{row.id}",
+        form_at=visit.request.scope["path"] if by_link else f"/cases/{row.id}",
         by_link=viewer.name if by_link else "",
         kind=row.kind.replace("-", " "),
         site_name=row.site_name or row.site or visit.program.settings.fleet.name,
@@ -200,7 +196,7 @@ def _page(
         taken_until=taken_until,
         mine=taken_by != "" and row.taken_by == viewer.person,
         had_by=known.get(row.taken_by, "") if not taken_by and row.taken_until is not None else "",
-        told=list(dict.fromkeys(name or person or mailbox for name, person, mailbox in told)),
+        told=told,
         hours=HOURS,
         wrong=wrong,
         just_taken=visit.asked("taken") == "1" and taken_by != "",

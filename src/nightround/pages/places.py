@@ -87,7 +87,7 @@ def show_site(visit: Visit) -> Response:
             "today": local_day(visit.now, site.time_zone),
             "closed": closed_lines(conn, site.id, local_day(visit.now, site.time_zone)),
         }
-    return visit.page("site.html", **content)
+    return visit.page("site.html", countries=[site.country], **content)
 
 
 def _people(conn: Connection, site_id: int) -> list[dict[str, Any]]:
