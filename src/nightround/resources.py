@@ -1,4 +1,4 @@
-"""Finds the packs, model sheets and templates that travel with the program.
+"""Finds the packs, model sheets, tables and templates that travel with the program.
 
 In a wheel they lie inside the package (`nightround/config`); in a checkout they are the top-level `config` folder.
 """
@@ -12,7 +12,7 @@ _IN_CHECKOUT = Path(__file__).parents[2] / "config"
 
 @lru_cache(maxsize=16)
 def shipped(folder: str) -> Path:
-    """The shipped folder of that name: `rules`, `models` or `templates`."""
+    """The shipped folder of that name: `emergency`, `rules`, `models` or `templates`."""
     for base in (_INSIDE_WHEEL, _IN_CHECKOUT):
         if (base / folder).is_dir():
             return base / folder

@@ -8,8 +8,10 @@ setting. Errors name the key and the cure and never show a value, because a valu
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from datetime import time
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
@@ -39,14 +41,36 @@ def _known_color(name: str) -> str:
     return name.lower()
 
 
+def _known_network(text: str) -> str:
+    try:
+        return str(ip_network(text, strict=False))
+    except ValueError:
+        raise ValueError("not an address or network; use one such as 127.0.0.1 or 10.0.0.0/8") from None
+
+
+def _country_code(code: str) -> str:
+    if not re.fullmatch(r"[A-Z]{2}", code):
+        raise ValueError("not a country; write its two letters of ISO 3166-1, such as JP")
+    return code
+
+
+def _emergency_number(number: str) -> str:
+    if not re.fullmatch(r"\+?[0-9][0-9 -]{1,14}", number):
+        raise ValueError('not a number to call; write its digits in quotation marks, such as "119"')
+    return number
+
+
+Network = Annotated[str, AfterValidator(_known_network)]
 Zone = Annotated[str, AfterValidator(_known_zone)]
+CountryCode = Annotated[str, AfterValidator(_country_code)]
+EmergencyNumber = Annotated[str, AfterValidator(_emergency_number)]
 Color = Annotated[str, AfterValidator(_known_color)]
 
 
 class Database(_Section):
     """Where the register is kept."""
 
-    url: str = "sqlite:///nightround.db"
+    url: str = Field("sqlite:///nightround.db", repr=False)
     """`sqlite:///FILE` or `postgresql://USER@HOST/NAME`. A relative SQLite file lies beside the settings file."""
     password_file: Path | None = None
     """File that holds the PostgreSQL password."""
@@ -61,8 +85,11 @@ class Fleet(_Section):
     """IANA zone for sites whose file names none and whose country does not settle it."""
     country: str = ""
     """ISO 3166-1 code for sites whose file names none, such as `FR`."""
-    emergency_number: str = "112"
-    """The number that people here call in an emergency; shown on pages and in letters."""
+    emergency_number: str = ""
+    """The number that people call in an emergency at every site, such as a porter's; shown on labels, pages and in
+    letters. Empty: that of the site's country, as far as its source was read (`nightround verify` says where not)."""
+    emergency_numbers: dict[CountryCode, EmergencyNumber] = Field(default_factory=dict)
+    """The number for a country, where it is not known or another is to be called: `{ BR = "192" }`."""
 
 
 class Rounds(_Section):
@@ -110,6 +137,15 @@ class Web(_Section):
     """Address and port to listen on. Put a TLS proxy in front before it leaves the machine."""
     base_url: str = "http://127.0.0.1:8470"
     """How people reach it; used in letters, feeds and labels. Without a slash at the end."""
+    trusted_proxies: list[Network] = Field(default_factory=lambda: ["127.0.0.1", "::1"])
+    """Addresses or networks of the proxies in front, whose X-Forwarded-For says where a request comes from."""
+    metrics_token_file: Path | None = None
+    """File that holds a token; whoever sends `Authorization: Bearer TOKEN` is shown /metrics and the reasons in
+    /readyz. Without it they are shown to this machine alone. A proxy on this machine that adds no X-Forwarded-For
+    passes for this machine: let it refuse /metrics, or add the field."""
+    connections: int = Field(256, ge=8, le=20000)
+    """Connections open at once; further ones are closed. Fewer where the limit of open files leaves fewer: 128 of
+    them are kept for the database and mail."""
 
 
 class Mail(_Section):
@@ -240,7 +276,13 @@ class Settings(BaseSettings):
         """The SMTP password, or "" where none is set."""
         if self.mail.password_file is None:
             return ""
-        return _read_secret(self.path(self.mail.password_file), "mail.password_file", 1).decode("utf-8")
+        return _read_password(self.path(self.mail.password_file), "mail.password_file")
+
+    def metrics_token(self) -> str:
+        """The token that opens /metrics from afar, or "" where none is set."""
+        if self.web.metrics_token_file is None:
+            return ""
+        return _read_secret(self.path(self.web.metrics_token_file), "web.metrics_token_file", 16).decode("utf-8")
 
     def database_url(self) -> str:
         """The database's URL, with the file made absolute and the password filled in."""
@@ -252,8 +294,7 @@ class Settings(BaseSettings):
         if url.get_backend_name() == "sqlite" and url.database and url.database != ":memory:":
             return str(url.set(database=str(self.path(Path(url.database)).resolve())))
         if self.database.password_file is not None:
-            secret = _read_secret(self.path(self.database.password_file), "database.password_file", 1)
-            url = url.set(password=secret.decode("utf-8"))
+            url = url.set(password=_read_password(self.path(self.database.password_file), "database.password_file"))
         return make_url(url).render_as_string(hide_password=False)
 
 
@@ -281,7 +322,7 @@ class _Environment(PydanticBaseSettingsSource):
                 raise UserError(
                     f"environment variable {name} is not a setting; see the list in settings.py or the manual"
                 )
-            listed = value.lstrip().startswith("[")
+            listed = value.lstrip().startswith(("[", "{"))
             try:
                 found.setdefault(section, {})[rest] = json.loads(value) if listed else value
             except (json.JSONDecodeError, RecursionError) as error:
@@ -304,6 +345,13 @@ def _read_secret(path: Path, key: str, least: int) -> bytes:
     if len(secret) < least:
         raise UserError(f"{key}: the file {path} holds fewer than {least} bytes; write a longer secret")
     return secret
+
+
+def _read_password(path: Path, key: str) -> str:
+    try:
+        return _read_secret(path, key, 1).decode("utf-8")
+    except UnicodeDecodeError:
+        raise UserError(f"{key}: the file {path} is not text in UTF-8; write the password alone into it") from None
 
 
 def find(explicit: str | None = None) -> Path | None:

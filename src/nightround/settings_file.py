@@ -98,6 +98,8 @@ def toml(value: Any) -> str:
     if isinstance(value, BaseModel):
         pairs = value.model_dump(exclude_defaults=True)
         return "{" + ", ".join(f"{key} = {toml(getattr(value, key))}" for key in pairs) + "}"
+    if isinstance(value, Mapping):
+        return "{" + ", ".join(f"{key} = {toml(item)}" for key, item in value.items()) + "}"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, int | float):

@@ -15,7 +15,7 @@ from icalendar import Calendar
 
 
 class Seen(NamedTuple):
-    """What a parser says of one component. Days are civil dates, `end` the first day after (DTEND or DUE)."""
+    """What a parser says of one component. Days are civil dates, `end` the DTEND or DUE as it stands."""
 
     kind: str
     start: date | None

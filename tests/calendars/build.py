@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import uuid
 from datetime import UTC, date, datetime
 from typing import Any
@@ -151,6 +152,12 @@ def components(body: bytes) -> list[Any]:
 def sentinel(body: bytes) -> Any:
     (found,) = [item for item in parsed(body).subcomponents if _is_sentinel(item)]
     return found
+
+
+def without_stamps(body: bytes) -> bytes:
+    """What a feed or component says besides its own age: lines unfolded, without stamps and the day of the change."""
+    text = re.sub(rb"(?m)^(DTSTAMP|LAST-MODIFIED|SEQUENCE):.*\r\n", b"", body.replace(b"\r\n ", b""))
+    return re.sub(rb"As of \d{4}-\d\d-\d\d\\,", b"As of", text)
 
 
 def _is_sentinel(item: Any) -> bool:

@@ -43,10 +43,10 @@ def test_the_event_stands_on_the_last_good_day_and_ends_before_the_first_bad_one
     assert b"DTSTART;VALUE=DATE:20261231\r\nDTEND;VALUE=DATE:20270101\r\n" in body
 
 
-def test_a_task_is_due_on_the_first_bad_day() -> None:
-    # RFC 5545 §3.6.2: DUE;VALUE=DATE:20070501 is to be done before 1 May, so the last good day is 30 April.
+def test_a_task_is_due_on_the_last_good_day() -> None:
+    # Not the day after, as RFC 5545 §3.6.2 has it: readers show the DATE in DUE as the day on which a task is due.
     body, _ = render(due(last_good_day=date(2007, 4, 30), opens=date(2007, 4, 1)), TASKS, SETTINGS)
-    assert b"DUE;VALUE=DATE:20070501\r\n" in body
+    assert b"DUE;VALUE=DATE:20070430\r\n" in body
     assert b"DTSTART;VALUE=DATE:20070401\r\n" in body
     assert b"STATUS:NEEDS-ACTION\r\n" in body
     assert b"TRANSP" not in body  # RFC 5545 §3.8.2.7: for events only
@@ -62,11 +62,12 @@ def test_days_of_more_than_one_are_read_as_the_standard_says() -> None:
     assert (seen.start, seen.end) == (date(2007, 6, 28), date(2007, 7, 9))
 
 
-@pytest.mark.parametrize("opens", [None, date(2026, 12, 2)])
-def test_a_task_never_starts_after_it_is_due(opens: date | None) -> None:
+@pytest.mark.parametrize("opens", [None, date(2026, 12, 1), date(2026, 12, 2)])
+def test_a_task_always_starts_before_it_is_due(opens: date | None) -> None:
+    # RFC 5545 §3.8.2.3: DUE is later than DTSTART.
     body, _ = render(due(opens=opens), TASKS, SETTINGS)
     assert b"DTSTART" not in body
-    assert b"DUE;VALUE=DATE:20261202\r\n" in body
+    assert b"DUE;VALUE=DATE:20261201\r\n" in body
 
 
 def test_a_task_without_a_date_has_no_due_day_and_says_why() -> None:
@@ -200,7 +201,7 @@ def test_words_that_change_come_with_another_form() -> None:
                 )
                 words = (summary(one), description(one, "page"), location(one), *categories(one))
                 said.update("\n".join(words).encode())
-    assert (FORM, said.hexdigest()[:16]) == (1, "ae65a5a03669a478")
+    assert (FORM, said.hexdigest()[:16]) == (2, "ae65a5a03669a478")
 
 
 def test_as_of_is_the_day_at_the_site() -> None:
@@ -362,4 +363,4 @@ def test_no_text_of_the_register_breaks_a_feed(spot: str, site: str, unit: str, 
     assert [item.name for item in calendar.walk()] == ["VCALENDAR", "VEVENT", "VTODO"]
     seen = agreed(feed)
     assert {said.start for said in seen.values()} == {date(2026, 12, 1), date(2026, 11, 22)}
-    assert {said.end for said in seen.values()} == {date(2026, 12, 2)}
+    assert {said.kind: said.end for said in seen.values()} == {"VEVENT": date(2026, 12, 2), "VTODO": date(2026, 12, 1)}

@@ -70,7 +70,7 @@ def nobody() -> int:
 
 @pytest.fixture
 def web(program: Program) -> TestClient:
-    return TestClient(Starlette(routes=health.routes(program)))
+    return TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50_000))
 
 
 def test_a_service_in_order_has_no_trouble(program: Program, clock: Clock, web: TestClient) -> None:

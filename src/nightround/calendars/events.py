@@ -1,12 +1,14 @@
 """One duty as the bytes of one calendar component: an all-day event on its last good day, or a task.
 
-UID, SEQUENCE and DTSTAMP come from the duty as it is stored; nothing here asks for the time or makes up an identifier,
-so that the same duty always gives the same bytes. A duty that cannot be shown is replaced by a pointer to its page.
+UID, SEQUENCE and DTSTAMP come from the duty as it is stored and from the bytes that were given last (`revising`);
+nothing here asks for the time or makes up an identifier, so that the same duty always gives the same bytes. A duty that
+cannot be shown is replaced by a pointer to its page.
 """
 
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
 from icalendar import Component, Event, Todo
@@ -15,6 +17,7 @@ from icalendar.prop import vGeo
 from ..letters.links import site_url, unit_url
 from ..settings import Settings
 from .reading import EVENTS, TASKS, Due
+from .revising import Before, Revision, revised
 from .text import folded, one_line, shortened
 from .words import CAUTION, categories, description, location, summary
 
@@ -31,18 +34,25 @@ class _Place(vGeo):
         return f"{self.latitude:.{_PLACES}f};{self.longitude:.{_PLACES}f}"
 
 
-def render(due: Due, kind: str, settings: Settings) -> tuple[bytes, bool]:
-    """The component's bytes, and whether they say all that they should.
+def render(due: Due, kind: str, settings: Settings, before: Before | None = None) -> tuple[bytes, bool]:
+    """The component's bytes, and whether they say all that they should. `before`: what was given for the duty last.
 
     Where a value cannot be shown the bytes are those of a component on the same day that points to the page, and the
     log says which duty it is; the rest of the feed goes on.
     """
+
+    def shown(by: Callable[[Due, str, Settings], Event | Todo]) -> bytes:
+        def make(of: Revision) -> bytes:
+            return octets(by(due._replace(sequence=of.sequence, changed_at=of.changed_at), kind, settings))
+
+        return revised(make, due.uid, Revision(due.sequence, due.changed_at), before)
+
     try:
-        return octets(component(due, kind, settings)), True
+        return shown(component), True
     except Exception as error:
         why = f"{type(error).__name__}: {error}"
         logger.exception("event set aside", extra={"duty": due.id, "unit": due.unit, "why": why})
-        return octets(_pointer(due, kind, settings)), False
+        return shown(_pointer), False
 
 
 def component(due: Due, kind: str, settings: Settings) -> Event | Todo:
@@ -84,11 +94,18 @@ def blank(
 
 
 def on_last_good_day(made: Event | Todo, good: date, opens: date | None = None) -> None:
-    """Puts the component on its day. DTEND and DUE are the first bad day: both are exclusive (RFC 5545 §3.6.1, .2)."""
+    """Puts the component on its last good day.
+
+    An event's DTEND is the day after (RFC 5545 §3.6.1), and every reader shows it so. A task's DUE is by the letter
+    the day after too: §3.6.2 reads DUE;VALUE=DATE:20070501 as "before 1 May". But readers of tasks show the DATE in DUE
+    as it stands, as the day on which the task is due, and none of those tried takes a day off; the day after would
+    tell people a day too late. So DUE is the last good day: whoever reads it by the letter is a day early, nobody late.
+    DTSTART must be before DUE (§3.8.2.3).
+    """
     if isinstance(made, Todo):
-        if opens is not None and opens <= good:
+        if opens is not None and opens < good:
             made.add("dtstart", opens)
-        made.add("due", good + _DAY)
+        made.add("due", good)
     else:
         made.add("dtstart", good)
         made.add("dtend", good + _DAY)

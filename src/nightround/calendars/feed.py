@@ -1,6 +1,7 @@
 """The feed: the duties of a person's sites, of one site or of the fleet, as the bytes of one iCalendar file.
 
-The same data gives the same bytes, in every process and on every node. Only what changed is made anew.
+The same data gives the same bytes, in every process and on every node. Only what changed is made anew, and what comes
+out different is a later revision of what was given before.
 """
 
 from __future__ import annotations
@@ -27,13 +28,15 @@ from .heading import Counts, heading, said
 from .kept import Stamped, State
 from .keys import Feed
 from .reading import EVENTS, TASKS, Due, Found, find, whole
+from .revising import Before, Revision, revised
 from .scope import Scope, last_changed, scope_of
 
 logger = logging.getLogger("nightround.calendars")
 
 KINDS = (EVENTS, TASKS)
+_TRIED = ""  # the stamp of what could not be shown: it never holds, so that it is tried again at the next look
 # Raise it whenever the same duty is to give other bytes than before.
-FORM = 1
+FORM = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,7 @@ class _Read(NamedTuple):
     sequence: int
     changed_at: datetime
     stuck: str  # what the sentinel says of letters that cannot be sent, or ""
+    given: bytes | None  # the sentinel as it was given last
 
 
 def made_with(settings: Settings) -> str:
@@ -78,31 +82,38 @@ def build(program: Program, feed: Feed, kind: str = EVENTS, source: str = "") ->
 
     1. Reads everything in one moment; of duties whose bytes are kept and still hold, nothing but those.
     2. Makes the others, each alone: one that cannot be shown points to its page and spoils nothing else.
-    3. Keeps what was made. If the database is busy it is only made again next time.
+    3. Keeps what was made; gives what another has kept meanwhile instead of it. If the database is busy it is only
+       made again next time.
     """
-    settings = program.settings
+    settings, now = program.settings, program.clock()
     digest = made_with(settings)
     with program.store.read() as conn:
         read = _read(conn, settings, feed, kind, digest)
     fresh: list[Stamped] = []
-    bodies: list[bytes] = []
+    bodies: dict[int, bytes] = {}
     set_aside = 0
     known = read.found.kept
     for _, _, _, _, duty_id, stamp in read.found.rows:
         had = known.get(duty_id)
         if had is not None and had[1] == stamp:
-            bodies.append(had[2])
+            bodies[duty_id] = had[2]
             continue
-        body, is_whole = render(read.due[duty_id], kind, settings)
-        bodies.append(body)
-        if is_whole:
-            fresh.append(Stamped(duty_id, stamp, body))
-        else:
+        before = None if had is None else had[2]
+        body, is_whole = render(read.due[duty_id], kind, settings, None if before is None else Before(before, now))
+        bodies[duty_id] = body
+        if not is_whole:
             set_aside += 1
+            stamp = _TRIED
+        if had is None or (had[1], before) != (stamp, body):
+            fresh.append(Stamped(duty_id, stamp, body, before))
     if fresh:
-        _keep_events(program.store, kind, fresh)
-    counts = Counts(len(bodies), read.found.not_recorded, read.found.withdrawn, set_aside)
-    body = _joined(settings, feed, kind, read, bodies, counts, source)
+        bodies |= _keep_events(program.store, kind, fresh)
+    found = read.found
+    counts = Counts(len(bodies), found.not_recorded, found.withdrawn, found.private, set_aside)
+    lines = said(kind, counts)
+    head, end = heading(kind, settings, read.scope, lines, source)
+    watch = _sentinel(program, feed, kind, read, lines, now)
+    body = b"".join([head, *bodies.values(), watch, end])
     return Built(body, hashlib.sha256(body).hexdigest(), read.version, counts)
 
 
@@ -132,29 +143,31 @@ def _read(conn: Connection, settings: Settings, feed: Feed, kind: str, digest: s
         sentinel.sequence(conn, heard),
         max(at for at in (heard.at, changed, stuck.at) if at is not None),
         stuck.said,
+        kept.sentinel_of(conn, feed, kind),
     )
 
 
-def _joined(
-    settings: Settings,
-    feed: Feed,
-    kind: str,
-    read: _Read,
-    bodies: Sequence[bytes],
-    counts: Counts,
-    source: str,
-) -> bytes:
-    lines = said(kind, counts)
-    base = settings.web.base_url.rstrip("/") + "/"
-    watch = sentinel.sentinel(
-        kind, read.heard, read.sentinel_uid, read.sequence, read.changed_at, lines, base, read.stuck
-    )
-    before, after = heading(kind, settings, feed, read.scope, lines, read.changed_at, source)
-    return b"".join([before, *bodies, octets(watch), after])
+def _sentinel(program: Program, feed: Feed, kind: str, read: _Read, lines: list[str], now: datetime) -> bytes:
+    """The bytes of the feed's own entry, kept for the next look."""
+    uid, page = read.sentinel_uid, program.settings.web.base_url.rstrip("/") + "/"
 
+    def make(of: Revision) -> bytes:
+        return octets(sentinel.sentinel(kind, read.heard, uid, of.sequence, of.changed_at, lines, page, read.stuck))
 
-def _keep_events(store: Store, kind: str, fresh: Sequence[Stamped]) -> None:
+    before = None if read.given is None else Before(read.given, now)
+    body = revised(make, uid, Revision(read.sequence, read.changed_at), before)
+    if body == read.given:
+        return body
     try:
-        kept.keep_events(store, kind, fresh)
+        return kept.keep_sentinel(program.store, feed, kind, body, read.given)
+    except OperationalError:
+        logger.warning("sentinel not kept, the database is busy", extra={"feed": feed.id})
+        return body
+
+
+def _keep_events(store: Store, kind: str, fresh: Sequence[Stamped]) -> dict[int, bytes]:
+    try:
+        return kept.keep_events(store, kind, fresh)
     except OperationalError:
         logger.warning("events not kept, the database is busy", extra={"events": len(fresh)})
+        return {}

@@ -1,11 +1,14 @@
-"""What stands at the head of a feed: its name, identity and how often to look again (RFC 5545 §3.6, RFC 7986 §5).
+"""What stands at the head of a feed: its name and how often to look again (RFC 5545 §3.6, RFC 7986 §5).
 
 METHOD is left out: with it every event would need an ORGANIZER. There is no VTIMEZONE, because every day is a DATE.
+UID (RFC 7986 §5.3) is left out: readers that split a feed into one file an event copy the head into each, and some take
+the first UID of a file for that of its event, so that one event of hundreds stays. LAST-MODIFIED is left out with it:
+the answer's own header says when the whole last changed.
 """
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from datetime import timedelta
 from typing import NamedTuple
 
 from icalendar import Calendar
@@ -13,7 +16,6 @@ from icalendar.prop import vText
 
 from ..settings import Settings
 from .events import octets
-from .keys import Feed
 from .reading import EVENTS
 from .scope import Scope
 
@@ -27,6 +29,7 @@ class Counts(NamedTuple):
     shown: int
     not_recorded: int
     withdrawn: int
+    private: int
     set_aside: int
 
 
@@ -40,14 +43,15 @@ def said(kind: str, counts: Counts) -> list[str]:
         lines.append(f"No date recorded: {_duties(counts.not_recorded)}; each {where}. That does not mean all is well.")
     if counts.withdrawn:
         lines.append(f"Left out: {_duties(counts.withdrawn)} of units that are withdrawn.")
+    if counts.private:
+        whose = "people, which whoever looks after them is shown"
+        lines.append(f"Left out: {_duties(counts.private)} about the certificates of {whose}.")
     if counts.set_aside:
         lines.append(f"Cannot be shown: {_duties(counts.set_aside)}; each points to the page.")
     return lines
 
 
-def heading(
-    kind: str, settings: Settings, feed: Feed, scope: Scope, lines: list[str], changed_at: datetime, source: str
-) -> tuple[bytes, bytes]:
+def heading(kind: str, settings: Settings, scope: Scope, lines: list[str], source: str) -> tuple[bytes, bytes]:
     """What comes before the components and what comes after. `source` is the feed's own address, or "".
 
     The address holds the key; it is given only where whoever reads the bytes has the key already.
@@ -55,8 +59,6 @@ def heading(
     made = Calendar()
     made.add("prodid", PRODUCT)
     made.add("version", "2.0")
-    made.add("uid", feed.uid)
-    made.add("last-modified", changed_at)
     # The library takes NAME for text that needs no escaping, which breaks a name with a comma in it.
     made.add("name", vText(scope.name))
     made.add("x-wr-calname", vText(scope.name))

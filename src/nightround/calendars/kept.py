@@ -1,6 +1,7 @@
-"""What is kept between two looks at a feed: each component's bytes until its stamp changes, and what was last served.
+"""What is kept between two looks at a feed: each component's bytes as they were given last, and what was last served.
 
-All of it can be made again. It never holds what a feed does not show, and keeping fails without harm to the answer.
+It never holds what a feed does not show, and keeping fails without harm to the answer. Where it is lost the same is
+made again; only that a component was given in a later revision is then forgotten.
 """
 
 from __future__ import annotations
@@ -9,11 +10,11 @@ from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, LargeBinary, bindparam, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ..store.database import Store
-from ..store.tables import duties, events, feed_states, fleet
+from ..store.tables import duties, events, feed_states, fleet, sentinels
 from .keys import Feed
 
 DATE_LAG = timedelta(seconds=1)
@@ -28,11 +29,15 @@ class State(NamedTuple):
 
 
 class Stamped(NamedTuple):
-    """The bytes of one duty's component and the stamp of what they were made from."""
+    """The bytes of one duty's component and the stamp of what they were made from.
+
+    `before` is what they follow: what was kept of the duty when they were made, None where nothing was.
+    """
 
     duty_id: int
     stamp: str
     body: bytes
+    before: bytes | None
 
 
 def whole_second(now: datetime) -> datetime:
@@ -82,8 +87,13 @@ def keep_state(store: Store, feed: Feed, kind: str, made_with: str, built_at: in
     return State(etag, since)
 
 
-def keep_events(store: Store, kind: str, made: Sequence[Stamped]) -> None:
-    """Keeps the bytes of components that were made anew, for duties that are still there."""
+def keep_events(store: Store, kind: str, made: Sequence[Stamped]) -> dict[int, bytes]:
+    """Keeps the bytes of components that were made anew, for duties that are still there.
+
+    Of two that follow the same bytes at the same time the first stands. Gives by their duties the bytes that stand in
+    the place of ours.
+    """
+    instead: dict[int, bytes] = {}
     for start in range(0, len(made), _AT_ONCE):
         by_id = {row.duty_id: row for row in made[start : start + _AT_ONCE]}
         with store.write() as conn:
@@ -95,18 +105,52 @@ def keep_events(store: Store, kind: str, made: Sequence[Stamped]) -> None:
                 .with_for_update(key_share=True, skip_locked=True)
             ).scalars()
             rows = [
-                {"duty_id": duty_id, "kind": kind, "stamp": by_id[duty_id].stamp, "body": by_id[duty_id].body}
+                {
+                    "duty_id": duty_id,
+                    "kind": kind,
+                    "stamp": by_id[duty_id].stamp,
+                    "body": by_id[duty_id].body,
+                    "before": by_id[duty_id].before,
+                }
                 for duty_id in there
             ]
-            if rows:
-                statement = _insert(store, events)
-                new = statement.excluded
-                conn.execute(
-                    statement.on_conflict_do_update(
-                        index_elements=["duty_id", "kind"], set_={"stamp": new.stamp, "body": new.body}
-                    ),
-                    rows,
-                )
+            if not rows:
+                continue
+            statement = _insert(store, events)
+            new = statement.excluded
+            conn.execute(
+                statement.on_conflict_do_update(
+                    index_elements=["duty_id", "kind"],
+                    set_={"stamp": new.stamp, "body": new.body},
+                    where=events.c.body == bindparam("before", type_=LargeBinary),
+                ),
+                rows,
+            )
+            follow = [row["duty_id"] for row in rows if row["before"] is not None]
+            standing = conn.execute(
+                select(events.c.duty_id, events.c.body).where(events.c.kind == kind, events.c.duty_id.in_(follow))
+            )
+            instead.update((duty, body) for duty, body in standing if body != by_id[duty].body)
+    return instead
+
+
+def sentinel_of(conn: Connection, feed: Feed, kind: str) -> bytes | None:
+    """The feed's sentinel as it was given last."""
+    query = select(sentinels.c.body).where(sentinels.c.feed_id == feed.id, sentinels.c.kind == kind)
+    return conn.execute(query).scalar_one_or_none()
+
+
+def keep_sentinel(store: Store, feed: Feed, kind: str, body: bytes, before: bytes | None) -> bytes:
+    """Keeps the feed's sentinel, which follows `before`; gives the one that stands: another's, if that was first."""
+    key = {"feed_id": feed.id, "kind": kind}
+    with store.write() as conn:
+        statement = _insert(store, sentinels).values(**key, body=body)
+        conn.execute(
+            statement.on_conflict_do_update(
+                index_elements=list(key), set_={"body": body}, where=sentinels.c.body == before
+            )
+        )
+        return sentinel_of(conn, feed, kind) or body
 
 
 def _insert(store: Store, table: Any) -> Any:

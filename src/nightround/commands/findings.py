@@ -16,9 +16,11 @@ import holidays
 from sqlalchemy import Connection, func, make_url, select, text, true
 from sqlalchemy.exc import OperationalError
 
+from .. import emergency
 from ..cases.rota.saying import on_call_now
 from ..errors import UserError
 from ..letters.delivery import knock
+from ..letters.put_off import put_off
 from ..letters.smtp import GREETING
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
@@ -156,11 +158,13 @@ def look_at_database(store: Store, settings: Settings, book: RuleBook | None, no
         yield from look_at_log(conn)
         today = local_day(now, settings.fleet.time_zone)
         yield from look_at_sites(conn, today)
+        yield from look_at_emergency_numbers(conn, settings)
         yield from look_at_staff(conn)
         if book is not None:
             yield from look_at_models(conn, book)
         yield from look_at_people(conn, today)
         yield from look_at_rota(conn, settings, now)
+        yield from look_at_letters(conn, settings)
 
 
 def look_at_sqlite(conn: Connection, file: Path, mounts: str | None = None) -> Iterator[Finding]:
@@ -255,6 +259,23 @@ def look_at_sites(conn: Connection, today: date | None = None) -> Iterator[Findi
     yield from _listed(no_spot, "unit", "has no spot: nobody can be told where it hangs", "fill in the column spot")
 
 
+def look_at_emergency_numbers(conn: Connection, settings: Settings) -> Iterator[Finding]:
+    """Sites with units of which nobody knows what to call in an emergency, a country after the other."""
+    query = select(sites.c.country, sites.c.site).where(sites.c.id.in_(select(units.c.site_id)))
+    lacking: dict[str, list[str]] = {}
+    for country, site in conn.execute(query.order_by(sites.c.country, sites.c.site)):
+        if not emergency.number_of(settings, country):
+            lacking.setdefault(country or settings.fleet.country, []).append(site)
+    for country, names in lacking.items():
+        if country:
+            found = f"the emergency number of {country} is not known: labels, letters and pages say none"
+            cure = f'write it into the settings, under [fleet]: emergency_numbers = {{{country} = "…"}}'
+        else:
+            found = "it has no country, so the emergency number is not known: labels, letters and pages say none"
+            cure = "fill in the column country, or set country under [fleet]"
+        yield from _listed(names, "site", found, cure)
+
+
 def look_at_staff(conn: Connection) -> Iterator[Finding]:
     """Sites whose contacts have left, and sites with too few responders, as the last rounds found them."""
     for kind, cure in (
@@ -323,6 +344,17 @@ def look_at_rota(conn: Connection, settings: Settings, now: datetime) -> Iterato
     for gap in found.gaps:
         line = gap.line(lambda at: f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
         yield Finding("rota", f"{line[0].lower()}{line[1:]}", "add a shift, or letters go to everyone on call")
+
+
+def look_at_letters(conn: Connection, settings: Settings) -> Iterator[Finding]:
+    """Letters that wait because the mail server has not taken them, in its own words."""
+    waiting = put_off(conn, settings)
+    for one in waiting[:_SHOWN]:
+        found = f"the mail server has not taken it ({one.answer}); next try {one.next_try_at:%Y-%m-%d %H:%M} UTC, "
+        found += f"given up after {one.given_up_at:%Y-%m-%d %H:%M} UTC"
+        yield Finding(f"letter to {one.called}", found, "correct the address, or ask whoever runs the mail server")
+    if len(waiting) > _SHOWN:
+        yield Finding(f"{len(waiting) - _SHOWN} more letters", "wait as well", "see: nightround --json deliver")
 
 
 def _listed(names: Sequence[str], kind: str, found: str, cure: str) -> Iterator[Finding]:

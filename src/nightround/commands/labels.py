@@ -98,6 +98,12 @@ def _warnings(found: list[Sheet], drawings: list[Drawing], fonts: Fonts, *, pict
     address = found[0].address
     if (urlsplit(address).hostname or "") in _NOT_OUTSIDE:
         said.append(f"the code leads to {address}, which no phone can open; set base_url under [web] before printing")
+    said += [
+        f"{sheet.unit}: the number to call in an emergency is not known there, so the label says none; set it under "
+        "[fleet] before printing (nightround verify says where)"
+        for sheet in found
+        if sheet.emergency_unknown
+    ]
     for sheet, drawing in zip(found, drawings, strict=True):
         signs = left_to_the_reader(drawing, fonts) if pictures else []
         if signs:

@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
+from .. import emergency
 from ..errors import UserError
 from ..letters.links import label_url
 from ..reckoning.dates import local_day
@@ -43,6 +44,7 @@ class Sheet:
     fleet: str
     contact: str
     emergency: str
+    emergency_unknown: bool  # it names no number
     caution: str
     dates: tuple[tuple[str, str], ...]
     address: str
@@ -58,7 +60,7 @@ def sheets(
     """
     query = (
         select(units, sites.c.site, sites.c.name.label("site_name"), sites.c.address, sites.c.time_zone)
-        .add_columns(conditions.c.condition)
+        .add_columns(sites.c.country, conditions.c.condition)
         .join(sites, sites.c.id == units.c.site_id)
         .outerjoin(conditions, conditions.c.unit_id == units.c.id)
         .order_by(units.c.unit)
@@ -83,7 +85,6 @@ def sheets(
 
 
 def _sheet(row: Any, owed: Sequence[Any], contact: str, settings: Settings, now: datetime) -> Sheet:
-    number = settings.fleet.emergency_number
     today = local_day(now, row.time_zone)
     if row.condition == "withdrawn":
         caution = "This unit has been withdrawn. Do not use it; ask the call taker where another one is."
@@ -101,7 +102,8 @@ def _sheet(row: Any, owed: Sequence[Any], contact: str, settings: Settings, now:
         serial=row.serial or NOT_RECORDED,
         fleet=settings.fleet.name,
         contact=contact,
-        emergency=f"Emergency? Call {number} first.",
+        emergency=f"Emergency? Call {emergency.words(settings, [row.country])} first.",
+        emergency_unknown=not emergency.number_of(settings, row.country),
         caution=caution,
         dates=_dates(owed, today),
         address=label_url(settings, row.label),

@@ -48,7 +48,8 @@ def report(logger: logging.Logger, findings: Iterable[str], now: datetime) -> No
 @dataclass(frozen=True, slots=True)
 class Reader:
     """Somebody who gets letters. `zone` is where their days and hours are counted, by the holidays of `country` and
-    `subdivision`; `reached` whether mail can go. An address that a ladder names has the id 0 and no code."""
+    `subdivision`; `reached` whether mail can go. `countries` are those of all sites: whoever is on call may be told of
+    any. An address that a ladder names has the id 0 and no code."""
 
     id: int
     person: str
@@ -60,6 +61,7 @@ class Reader:
     roles: frozenset[str]
     country: str = ""
     subdivision: str = ""
+    countries: frozenset[str] = frozenset()
 
     @property
     def called(self) -> str:
@@ -77,7 +79,7 @@ class Reader:
         return _canonical(self.address)
 
     def addressee(self) -> Addressee:
-        return Addressee(self.id or None, self.called if self.id else "", self.address)
+        return Addressee(self.id or None, self.called if self.id else "", self.address, self.countries)
 
     def hours(self, settings: Settings) -> Hours:
         """The working and quiet hours where they are."""
@@ -146,6 +148,7 @@ def readers(
                 roles_held,
                 country,
                 subdivision,
+                asked.countries,
             )
         )
     if all(row.left_on is None for row in found):
@@ -160,23 +163,27 @@ class _Asked:
     rows: Sequence[Row[Any]]
     held: dict[int, frozenset[str]]
     homes: dict[int, tuple[str, str, str]]
+    countries: frozenset[str]
     steady: list[Reader] | None = None
 
 
+_COUNTRIES = select(sites.c.country).distinct()
 _OF_PEOPLE = (people, person_roles, person_sites, sites)
 
 
 def _ask(
     conn: Connection, roles: frozenset[str], codes: frozenset[str], ids: frozenset[int]
-) -> tuple[Sequence[Row[Any]], dict[int, frozenset[str]], dict[int, tuple[str, str, str]]]:
-    """These people's rows by code; the roles they hold; zone, country and subdivision of their first site."""
+) -> tuple[Sequence[Row[Any]], dict[int, frozenset[str]], dict[int, tuple[str, str, str]], frozenset[str]]:
+    """These people's rows by code; the roles they hold; zone, country and subdivision of their first site; and the
+    countries of all sites."""
     everybody, theirs, first_sites = _queries(roles, codes, ids)
     found = conn.execute(everybody).all()
     held: dict[int, set[str]] = {}
     for person_id, role in conn.execute(theirs):
         held.setdefault(person_id, set()).add(role)
     homes = {row[0]: (row[1], row[2], row[3]) for row in conn.execute(first_sites)}
-    return found, {person_id: frozenset(roles_held) for person_id, roles_held in held.items()}, homes
+    countries = frozenset(conn.execute(_COUNTRIES).scalars())
+    return found, {person_id: frozenset(roles_held) for person_id, roles_held in held.items()}, homes, countries
 
 
 @lru_cache(maxsize=64)

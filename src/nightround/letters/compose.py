@@ -29,11 +29,13 @@ ONE_CLICK = "List-Unsubscribe=One-Click"  # RFC 8058 §3.1: the header's value, 
 
 @dataclass(frozen=True, slots=True)
 class Addressee:
-    """Who gets a letter. `person_id` is None for somebody who is not in the register."""
+    """Who gets a letter. `person_id` is None for somebody who is not in the register; `countries` are those of the
+    places that letters to them may be about."""
 
     person_id: int | None
     name: str
     address: str
+    countries: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +51,7 @@ class Letter:
     body: bytes
     urgent: bool
     created_at: datetime
+    counts_as: str = ""  # which limit of an hour (`letters.brake`)
 
 
 _outlined: ContextVar[set[str] | None] = ContextVar("outlined", default=None)
@@ -75,6 +78,7 @@ def compose(
     now: datetime,
     *,
     urgent: bool = False,
+    counts_as: str = "",
     references: Sequence[str] | Later[tuple[str, ...]] = (),
     unsubscribe_url: str | None = None,
 ) -> Letter:
@@ -86,7 +90,8 @@ def compose(
     """
     outlined = _outlined.get()
     bare = outlined is not None and kind in outlined
-    words = render(settings, kind, {**content, "unsubscribe_url": unsubscribe_url}, to.name, now, subject_only=bare)
+    given = {**content, "unsubscribe_url": unsubscribe_url}
+    words = render(settings, kind, given, to.name, now, subject_only=bare, countries=to.countries)
     if outlined is not None:
         outlined.add(kind)
     box = addresses.read(to.address)
@@ -101,6 +106,7 @@ def compose(
         body=b"",
         urgent=urgent,
         created_at=now,
+        counts_as=counts_as,
     )
     if bare:
         return letter

@@ -6,8 +6,9 @@ programs ignore style sheets.
 
 For writers of templates. `base.txt` and `base.html` have the blocks `title` (HTML only), `lead`, `body` and `why`;
 `parts.txt` and `parts.html` hold the macros that letters share. Every letter has these names besides its content:
-`fleet_name`, `emergency_number`, `base_url`, `cautions` (sentences), `reader` (the person's name), `written_at` (UTC),
-`unsubscribe_url` (or None). Strings of the content come from the register: each is one line when it gets here.
+`fleet_name`, `emergency_number` (what goes after "call"), `base_url`, `cautions` (sentences), `reader` (the person's
+name), `written_at` (UTC), `unsubscribe_url` (or None). Strings of the content come from the register: each is one line
+when it gets here.
 Filters: `day` (Wed 25 Nov 2026), `instant(zone)`, `count(noun)`, and in text `wrapped(indent)`.
 """
 
@@ -16,7 +17,7 @@ from __future__ import annotations
 import dataclasses
 import re
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from datetime import date, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -27,6 +28,7 @@ from css_inline import CSSInliner
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, TemplateNotFound, UndefinedError, meta
 from jinja2.exceptions import TemplateSyntaxError
 
+from .. import emergency
 from ..errors import UserError
 from ..resources import shipped
 from ..settings import Settings
@@ -49,10 +51,18 @@ class Rendered(NamedTuple):
 
 
 def render(
-    settings: Settings, kind: str, content: Mapping[str, Any], reader: str, now: datetime, *, subject_only: bool = False
+    settings: Settings,
+    kind: str,
+    content: Mapping[str, Any],
+    reader: str,
+    now: datetime,
+    *,
+    subject_only: bool = False,
+    countries: Collection[str] = (),
 ) -> Rendered:
-    """The words of a letter of that kind; with `subject_only`, nothing but those. Raises UserError where a template is
-    missing, broken or asks for a name that the content does not hold.
+    """The words of a letter of that kind; with `subject_only`, nothing but those. `countries` are those of the places
+    that it may be about: which number to call there depends on them. Raises UserError where a template is missing,
+    broken or asks for a name that the content does not hold.
 
     What the content has for `Later` is looked up where it is needed: for a subject, if its template names it.
     """
@@ -62,7 +72,7 @@ def render(
         wanted = _named(folders, f"{kind}.subject.txt") if subject_only else None
         given = {
             "unsubscribe_url": None,
-            **_common(settings),
+            **_common(settings, countries),
             **{name: _looked_up(value) for name, value in content.items() if wanted is None or name in wanted},
             "reader": one_line(reader),
             "written_at": now,
@@ -148,9 +158,8 @@ def wrapped(value: str, indent: int = 0) -> str:
     )
 
 
-def _common(settings: Settings) -> dict[str, Any]:
-    fleet = settings.fleet
-    return _of_fleet(fleet.name, fleet.emergency_number, settings.web.base_url)
+def _common(settings: Settings, countries: Collection[str]) -> dict[str, Any]:
+    return _of_fleet(settings.fleet.name, emergency.words(settings, countries), settings.web.base_url)
 
 
 @lru_cache(maxsize=8)

@@ -48,7 +48,6 @@ class Look:
             "at": self.at,
             "look": {name: self.at(f"/{name}?{_mark(body)}") for name, (body, _) in self._files.items()},
             "fleet_name": settings.fleet.name,
-            "emergency_number": settings.fleet.emergency_number,
             "kinds": KINDS,
             "hints": HINTS,
         }
@@ -65,7 +64,7 @@ class Look:
         """The stylesheet and the icon. Their addresses change with their content, so they may be kept for long."""
 
         async def answer(request: Request) -> Response:
-            body, kind = self._files[request.url.path.removeprefix(self._prefix).lstrip("/")]
+            body, kind = self._files[request.scope["path"].removeprefix(self._prefix).lstrip("/")]
             return Response(body, media_type=kind, headers={"Cache-Control": "public, max-age=2592000"})
 
         return [Route(f"/{name}", answer, methods=["GET"]) for name in self._files]

@@ -26,6 +26,7 @@ class UnitSeen:
     site_name: str
     address: str
     zone: str
+    country: str
     spot: str
     floor: str
     model: str
@@ -68,6 +69,7 @@ def _units() -> Select[Any]:
             sites.c.name.label("site_name"),
             sites.c.address,
             sites.c.time_zone.label("zone"),
+            sites.c.country,
             conditions.c.condition,
             conditions.c.reasons,
             conditions.c.since,

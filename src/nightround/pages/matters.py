@@ -9,7 +9,8 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, case, func, or_, select
 
-from ..rounds.causes import LONG_OVERDUE, OVERDUE, URGENT, WEIGHT
+from ..rounds.causes import LONG_OVERDUE, NO_CONTACT, OVERDUE, URGENT, WEIGHT
+from ..rounds.private import cases_for
 from ..store.tables import cases, conditions, people, sites, units
 from .people import Viewer, names
 
@@ -54,6 +55,16 @@ class OpenCase:
     members: int
     paused: str
 
+    @property
+    def whose(self) -> str:
+        """What it is about where it is of no unit."""
+        return what_of_site(self.kind)
+
+
+def what_of_site(kind: str) -> str:
+    """What of a site a case of that kind is about, where it is of no unit: its people, or what is kept there."""
+    return "the site's people" if kind.replace(" ", "-") == NO_CONTACT else "what is kept at the site"
+
 
 def who_has(row: Any, known: dict[str, str], now: datetime) -> tuple[str, datetime | None]:
     """The name of whoever has the case of that row now, and until when; nobody once that time is over."""
@@ -67,8 +78,10 @@ def _is_taken(now: datetime) -> ColumnElement[int]:
 
 
 def seen_by(viewer: Viewer) -> ColumnElement[bool]:
-    """The condition on cases and their sites: a matter of no one site is for those who see the whole fleet."""
-    return or_(viewer.sees(), cases.c.site_id.is_(None)) if viewer.whole_fleet else viewer.sees()
+    """The condition on cases and their sites: a matter of no one site is for those who see the whole fleet, one that
+    tells of people's certificates for those who look after them."""
+    sites_of = or_(viewer.sees(), cases.c.site_id.is_(None)) if viewer.whole_fleet else viewer.sees()
+    return sites_of & cases_for(viewer.roles)
 
 
 def unreliable(conn: Connection, viewer: Viewer, now: datetime, limit: int) -> list[Matter]:

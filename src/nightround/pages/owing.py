@@ -13,12 +13,13 @@ from sqlalchemy import ColumnElement, Connection, Select, func, select
 from ..reckoning.certificates import CERTIFICATE, REFRESHER
 from ..reckoning.dates import local_day
 from ..reckoning.staffing import CONTACT, RESPONDERS
+from ..rounds.private import duties_for
 from ..store.tables import duties, sites, units
 from .people import Viewer
 
 # Worst first, as in reckoning.md §1.
 STANDINGS = ("overdue", "order now", "open", "not recorded", "ahead")
-CHECKS = ("look", "test", "inspection", "report-check")
+CHECKS = ("look", "test", "inspection", "report-check", "self-test-report")
 
 _WHOSE = {CERTIFICATE: "person", REFRESHER: "person", RESPONDERS: "site", CONTACT: "site"}
 
@@ -80,8 +81,13 @@ def visible(viewer: Viewer, *conditions: ColumnElement[bool]) -> Select[Any]:
         )
         .join(sites, sites.c.id == duties.c.site_id)
         .outerjoin(units, units.c.id == duties.c.unit_id)
-        .where(viewer.sees(), *conditions)
+        .where(shown_to(viewer), *conditions)
     )
+
+
+def shown_to(viewer: Viewer) -> ColumnElement[bool]:
+    """The condition on duties and their sites: those of the viewer's sites, without other people's certificates."""
+    return viewer.sees() & duties_for(viewer.id, viewer.roles)
 
 
 def by_day(query: Select[Any]) -> Select[Any]:
@@ -101,7 +107,7 @@ def counts(conn: Connection, viewer: Viewer, column: ColumnElement[Any], *condit
     query = (
         select(column, func.count())
         .select_from(duties.join(sites, sites.c.id == duties.c.site_id))
-        .where(viewer.sees(), *conditions)
+        .where(shown_to(viewer), *conditions)
         .group_by(column)
         .order_by(column)
     )

@@ -19,7 +19,7 @@ from ..store.tables import conditions, duties, sites
 from . import owing
 from .bars import Bar, bars
 from .doors import Visit
-from .fleet_state import CONDITIONS, NOT_RECKONED, rounds, set_aside, units_by_condition, zone_of
+from .fleet_state import CONDITIONS, rounds, set_aside, units_by_condition, zone_of
 from .look import say_instant
 from .matters import OpenCase, case_counts, cases_by_unit, seen_by, unreliable
 from .on_call import on_call
@@ -89,7 +89,7 @@ def show(visit: Visit) -> Response:
             "cases_free": open_total - taken_total,
             "weeks": _weeks(conn, viewer, working, today),
         }
-    fleet = [(word, by_condition[word]) for word in (*CONDITIONS, NOT_RECKONED) if by_condition.get(word)]
+    fleet = [(word, by_condition[word]) for word in CONDITIONS if by_condition.get(word)]
     content["condition_bars"] = bars([Bar(word, word.replace(" ", "-"), number) for word, number in fleet])
     content["total"] = sum(by_condition.values())
     return visit.page("today.html", **content)
@@ -109,7 +109,7 @@ def _standings(conn: Connection, viewer: Viewer, working: ColumnElement[bool]) -
     query = (
         select(duties.c.standing, func.count())
         .select_from(_joined())
-        .where(viewer.sees(), working)
+        .where(owing.shown_to(viewer), working)
         .group_by(duties.c.standing)
     )
     return {row[0]: row[1] for row in conn.execute(query)}
@@ -156,7 +156,7 @@ def _due_within(week_end: date) -> ColumnElement[bool]:
 
 
 def _this_week_total(conn: Connection, viewer: Viewer, working: ColumnElement[bool], week_end: date) -> int:
-    query = select(func.count()).select_from(_joined()).where(viewer.sees(), working, _due_within(week_end))
+    query = select(func.count()).select_from(_joined()).where(owing.shown_to(viewer), working, _due_within(week_end))
     return conn.execute(query).scalar_one()
 
 
@@ -164,7 +164,7 @@ def _not_recorded(conn: Connection, viewer: Viewer, working: ColumnElement[bool]
     query = (
         select(duties.c.kind, func.count())
         .select_from(_joined())
-        .where(viewer.sees(), working, duties.c.standing == "not recorded")
+        .where(owing.shown_to(viewer), working, duties.c.standing == "not recorded")
         .group_by(duties.c.kind)
         .order_by(func.count().desc(), duties.c.kind)
     )
@@ -180,7 +180,7 @@ def _weeks(conn: Connection, viewer: Viewer, working: ColumnElement[bool], today
         select(duties.c.last_good_day, is_check, func.count())
         .select_from(_joined())
         .where(
-            viewer.sees(),
+            owing.shown_to(viewer),
             working,
             duties.c.standing.in_(("open", "ahead", "order now")),
             duties.c.last_good_day >= monday,

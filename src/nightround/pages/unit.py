@@ -125,6 +125,7 @@ def _page(visit: Visit, *, wrong: str = "", typed: Mapping[str, str] | None = No
     return visit.page(
         "unit.html",
         400 if wrong else 200,
+        [unit.country],
         today=local_day(visit.now, unit.zone),
         may=visit.known.may_write(),
         may_strike=visit.known.looks_after,
@@ -168,7 +169,7 @@ def form_content(typed: Mapping[str, str]) -> dict[str, object]:
 def _parts(conn: Connection, unit_id: int) -> list[Any]:
     query = (
         select(parts)
-        .where(parts.c.unit_id == unit_id, parts.c.state != "removed")
+        .where(parts.c.unit_id == unit_id, parts.c.state.in_(("fitted", "spare")))
         .order_by(parts.c.state, parts.c.kind, parts.c.last_good_day, parts.c.id)
     )
     return list(conn.execute(query))

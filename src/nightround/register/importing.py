@@ -1,6 +1,6 @@
 """Brings a register file into the register: all of it or nothing, in one unit of work.
 
-Reckoning the units that it touched is the caller's next step.
+Reckoning what it marked is the caller's next step.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from sqlalchemy import Connection, select
 from ..bootstrap import Program
 from ..store import happenings
 from ..store.tables import fleet
+from . import sessions
 from .changes import Counts, Report
 from .comparing.comparison import Comparison
 from .comparing.consumables import compare_parts
@@ -86,7 +87,10 @@ def import_file(
         if not report.problems:
             with phases("writing") as progress:
                 report.touched = write(conn, comparison.plan, now, progress)
+            sessions.sweep(conn, fleet_settings.time_zone, now)
             report.written = True
+            # The caller is at what is marked now; a look round in between would only do the same at the same time.
+            happenings.mark(conn, happenings.RECKONING, now, "at work")
             _note(conn, report, program.settings.watch.big_import, now)
     return report
 

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import csv
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Protocol
@@ -19,6 +17,7 @@ from typing import Any, Protocol
 import xlsxwriter
 
 from ..errors import UserError
+from ..store.workshop import put_there, workshop
 from .cells import LONGEST
 from .grids import MOST_ROWS
 from .spelling import number_text
@@ -58,7 +57,8 @@ def open_sink(target: Path, now: datetime) -> Iterator[Sink]:
         raise UserError(f"{target} is there already and is left as it is; name a folder that is empty or not there yet")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        bench = Path(tempfile.mkdtemp(prefix=".nightround-", dir=target.parent))
+        made = ExitStack()
+        bench = made.enter_context(workshop(target.parent))
     except OSError as error:
         raise UserError(f"{target.parent} cannot be written to ({error.strerror}); name another place") from None
     try:
@@ -66,7 +66,7 @@ def open_sink(target: Path, now: datetime) -> Iterator[Sink]:
             with _Workbook(bench / "export.xlsx", bench, now) as sink:
                 yield sink
             (bench / "export.xlsx").chmod(0o600)
-            (bench / "export.xlsx").rename(target)
+            put_there(bench / "export.xlsx", target)
         else:
             folder = bench / "export"
             folder.mkdir(mode=0o700)
@@ -76,7 +76,7 @@ def open_sink(target: Path, now: datetime) -> Iterator[Sink]:
     except OSError as error:
         raise UserError(f"{target} cannot be written ({error.strerror}); make room, or name another place") from None
     finally:
-        shutil.rmtree(bench, ignore_errors=True)
+        made.close()
 
 
 class _Folder:

@@ -11,12 +11,16 @@ from sqlalchemy.pool import StaticPool
 
 from .database import Store, begin_sqlite
 from .recalling import Recalled
-from .tables import events, feed_states, metadata
+from .tables import events, feed_states, metadata, sentinels
 from .upkeep import copy_table
 
 Progress = Callable[[int, int | None], None]
 
-_KEPT_BYTES = (feed_states, events)  # what calendars keep between two looks; made anew from the rest when asked for
+_KEPT_BYTES = (
+    feed_states,
+    sentinels,
+    events,
+)  # what calendars keep between two looks; made anew from the rest when asked for
 
 
 class Copy(Store):

@@ -525,7 +525,7 @@ def test_the_cautions_stand_once_at_the_end(one_of_each: Fleet) -> None:
     for body in (letter(one_of_each).text, letter(one_of_each).html):
         said = flat(body)
         for caution in (
-            "In an emergency call 112 first",
+            "In an emergency call the emergency number first",
             "“Not to be relied on” tells nobody to leave a unit unused in an emergency.",
             "licensed practice come first",
             "they are not legal or medical advice",

@@ -119,7 +119,7 @@ def test_the_html_part_stands_without_images_scripts_and_style_sheets(
 def test_a_letter_says_the_cautions_in_both_parts(settings: Settings, contents: Contents, kind: str) -> None:
     words = render(settings, kind, contents[kind], "Ann", START)
     for part in (" ".join(words.text.split()), words.html):
-        assert "In an emergency call 112 first" in part
+        assert "In an emergency call the emergency number first" in part
         assert "not legal or medical advice" in part
 
 
