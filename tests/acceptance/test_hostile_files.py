@@ -354,6 +354,12 @@ def test_dates_in_an_order_that_is_none(hall: Hall) -> None:
     assert "--dates" in said and "day-first" in said
 
 
+@pytest.mark.parametrize("what", [*ODD])
+def test_a_rota_that_is_no_file(what: str, hall: Hall, tmp_path: Path) -> None:
+    path = _odd(tmp_path / "rota.ics", what)
+    assert "rota.ics" in _refused(hall, "rota", NIGHTROUND_ROTA_FILE=str(path))
+
+
 @pytest.mark.parametrize("what", ["endless", "pipe", "folder"])
 def test_a_secret_that_is_no_file(what: str, hall: Hall, tmp_path: Path) -> None:
     path = _odd(tmp_path / "secret", what)
