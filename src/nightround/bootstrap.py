@@ -6,11 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from .errors import UserError
-from .settings import Settings
-from .store.database import Store, open_store
-from .store.schema import require_newest
+
+if TYPE_CHECKING:
+    from .settings import Settings
+    from .store.database import Store
 
 Clock = Callable[[], datetime]
 
@@ -31,6 +33,10 @@ class Program:
 
 def start(settings: Settings, *, clock: Clock = system_clock, store: Store | None = None) -> Program:
     """Opens the store and refuses a database that is not there, empty, or of another schema."""
+    # Here, since a command that needs no database is to start without it.
+    from .store.database import open_store
+    from .store.schema import require_newest
+
     if store is None:
         store = open_store(settings.database_url())
         file = store.engine.url.database

@@ -8,49 +8,54 @@ from __future__ import annotations
 import importlib
 import sys
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import click
-from sqlalchemy.exc import DBAPIError
 
 from . import __version__
+from .bootstrap import Clock, Program, system_clock
 from .commands.desk import Desk, visible
 from .errors import Failure, UserError
-from .store.database import disk_full
 
-# Command → module in `commands`; a module is read only when its command runs, so that `--help` is quick.
-_WHERE: dict[str, str] = {
-    "setup": "setting_up",
-    "import": "register",
-    "export": "register",
-    "deliver": "post",
-    "demo": "demo",
-    "migrate": "upkeep",
-    "backup": "upkeep",
-    "restore": "upkeep",
-    "verify": "upkeep",
-    "round": "watch",
-    "scan": "scanning",
-    "label": "labels",
-    "calendar": "calendar",
-    "today": "watch",
-    "duties": "watch",
-    "cases": "watch",
-    "take": "watch",
-    "serve": "watch",
-    "sign-in-link": "pages",
-    "letter": "letters",
-    "log": "logbook",
-    "strike": "logbook",
-    "history": "logbook",
-    "rehearse": "rehearsing",
-    "rules": "rules",
-    "discard": "discard",
-    "notice": "notices",
-    "person": "people",
-    "rota": "rota",
-    "away": "rota",
-    "close-site": "rota",
+
+class _Where(NamedTuple):
+    module: str  # in `commands`; read only when the command runs
+    does: str  # what `nightround --help` says of it
+
+
+_WHERE: dict[str, _Where] = {
+    "setup": _Where("setting_up", "make a folder with settings, key and empty database"),
+    "import": _Where("register", "read units, parts, people and log from files"),
+    "export": _Where("register", "write the register and its log as files"),
+    "deliver": _Where("post", "send what waits in the letter box, once"),
+    "demo": _Where("demo", "write an invented fleet as files to import"),
+    "migrate": _Where("upkeep", "bring the database to the newest schema"),
+    "backup": _Where("upkeep", "write a consistent copy of the database"),
+    "restore": _Where("upkeep", "fill an empty database from a copy"),
+    "verify": _Where("upkeep", "look over settings, database, people and mail"),
+    "round": _Where("watch", "run the nightly round, once"),
+    "scan": _Where("scanning", "decode the GS1 or HIBC label of a part"),
+    "label": _Where("labels", "make cabinet labels to print"),
+    "calendar": _Where("calendar", "calendars to subscribe to"),
+    "today": _Where("watch", "what is wrong today, worst first"),
+    "duties": _Where("watch", "what is owed, worst first, and why"),
+    "cases": _Where("watch", "what needs a person now"),
+    "take": _Where("watch", "say that a person takes care of a case"),
+    "serve": _Where("watch", "the service: rounds, letters, calendars, pages"),
+    "sign-in-link": _Where("pages", "print a link that signs a person in"),
+    "sessions": _Where("sessions", "who is signed in where, and how to end it"),
+    "letter": _Where("letters", "the weekly letter as it would be sent"),
+    "log": _Where("logbook", "record a check, a new part, a use, a fault …"),
+    "strike": _Where("logbook", "take back a wrong log entry; it stays readable"),
+    "history": _Where("logbook", "everything logged for a unit"),
+    "rehearse": _Where("rehearsing", "who would be told what in the coming days"),
+    "rules": _Where("rules", "which rules bind where, and what is to come"),
+    "discard": _Where("discard", "discard what old log entries say"),
+    "notice": _Where("notices", "safety notices and the units they mean"),
+    "person": _Where("people", "who is in the register, and who leaves"),
+    "rota": _Where("rota", "who is on call: now, next and when"),
+    "away": _Where("rota", "record when a person is away"),
+    "close-site": _Where("rota", "record when a site is closed"),
 }
 
 
@@ -61,9 +66,14 @@ class _Rooms(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in _WHERE:
             return None
-        module: Any = importlib.import_module(f"nightround.commands.{_WHERE[cmd_name]}")
+        module: Any = importlib.import_module(f"nightround.commands.{_WHERE[cmd_name].module}")
         command: click.Command = getattr(module, cmd_name.replace("-", "_") + "_command")
         return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """From the table, so that help needs none of the modules."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, _WHERE[name].does) for name in self.list_commands(ctx)])
 
 
 @click.group(cls=_Rooms, context_settings={"help_option_names": ["-h", "--help"]})
@@ -73,13 +83,23 @@ class _Rooms(click.Group):
 @click.pass_context
 def cli(ctx: click.Context, config: str | None, as_json: bool) -> None:
     """What a fleet of defibrillators owes: reckoned every night, told in time."""
-    ctx.obj = Desk(config, as_json)
+    given: _Given = ctx.obj
+    ctx.obj = Desk(config, as_json, given.clock, given.program)
 
 
-def run(arguments: Sequence[str] | None = None) -> int:
-    """Runs one command line and gives its exit status."""
+class _Given(NamedTuple):
+    """What whoever runs a command line hands to it beside its words."""
+
+    clock: Clock
+    program: Program | None
+
+
+def run(arguments: Sequence[str] | None = None, *, clock: Clock = system_clock, program: Program | None = None) -> int:
+    """Runs one command line and gives its exit status. With `program`, on that one as it is, its clock included."""
+    given = _Given(clock if program is None else program.clock, program)
+    words = list(arguments) if arguments is not None else None
     try:
-        outcome = cli.main(args=list(arguments) if arguments is not None else None, standalone_mode=False)
+        outcome = cli.main(args=words, standalone_mode=False, obj=given)
     except click.ClickException as error:
         error.show()
         return 2
@@ -94,17 +114,28 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except Failure as error:
         sys.stderr.write(visible(f"nightround: {error}\n"))
         return 1
-    except DBAPIError as error:
-        if disk_full(error):
-            sys.stderr.write(
-                "nightround: the disk of the database is full, so that this was not written; make room and run it "
-                "again\n"
-            )
-            return 1
-        why = " ".join(str(error.orig).split())
-        sys.stderr.write(f"nightround: the database cannot be used ({why}); check database.url and that it runs\n")
+    except Exception as error:
+        why = _of_the_database(error)
+        if why is None:
+            raise
+        sys.stderr.write(f"nightround: {why}\n")
         return 1
     return outcome if isinstance(outcome, int) else 0
+
+
+def _of_the_database(error: Exception) -> str | None:
+    """The one sentence for an error of the database; None where it is another."""
+    # Here, since whoever asks for help or the version needs no database.
+    from sqlalchemy.exc import DBAPIError
+
+    from .store.database import disk_full
+
+    if not isinstance(error, DBAPIError):
+        return None
+    if disk_full(error):
+        return "the disk of the database is full, so that this was not written; make room and run it again"
+    why = " ".join(str(error.orig).split())
+    return f"the database cannot be used ({why}); check database.url and that it runs"
 
 
 def main() -> None:

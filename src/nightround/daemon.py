@@ -1,14 +1,16 @@
 """The service: a tick that asks the database what is owed, the letter box, and the web, until it is told to stop.
 
-The scheduler only wakes us, by an interval in UTC. Its cron trigger would skip a whole night after the spring change
-of the clock and run twice in autumn; what is owed is decided by the ledger, one row a zone and civil date. Any number
-of these services on one database is harmless: rounds and letters are claimed by rows with leases.
+What is owed is decided by the ledger, one row a zone and civil date, and never by a timer: a cron trigger would skip a
+whole night after the spring change of the clock and run twice in autumn. When to look is counted by a clock that nobody
+can set; the scheduler runs each look as soon as it is told, and never two. Any number of these services on one database
+is harmless: rounds and letters are claimed by rows with leases.
 """
 
 from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import signal
 import socket
 from collections.abc import Callable, Iterator
@@ -17,16 +19,16 @@ from datetime import datetime
 
 import uvicorn
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
-from apscheduler.triggers.interval import IntervalTrigger
-from starlette.types import ASGIApp
 
 from .bootstrap import Program
+from .connections import config, quieten
 from .errors import UserError
-from .letters.delivery import deliver_async
 from .pages.app import build
+from .rounds.looks import Looks
 from .rounds.pulse import Pulse
 from .rounds.tonight import Stopped
-from .sweeping import letters, look_round, speak_up
+from .sending import Sending
+from .sweeping import look_round, speak_up, tidy
 
 logger = logging.getLogger("nightround.daemon")
 
@@ -41,9 +43,12 @@ class Service:
         self._stop = asyncio.Event()
         self._busy = asyncio.Lock()
         self._pulse = Pulse()
+        self._looks = Looks()
+        self._sending = Sending(program, self._stop, self._looks.failed)
         self._logged: dict[str, datetime] = {}
         self.ready = asyncio.Event()
         self.address: tuple[str, int] | None = None
+        self.cut_off = False  # whether something was still at work when its time to end was over
 
     def stop(self) -> None:
         """Asks for the end: the message in hand is finished, then all of it stops."""
@@ -56,73 +61,80 @@ class Service:
             logger.info("tick passed over, the one before is still at work")
             return
         async with self._busy:
-            try:
-                await asyncio.to_thread(look_round, self._program, self._stop.is_set, self._pulse)
-            except Stopped:
-                return
-            except Exception:
-                # The next tick finds the same work owed again; the log and /readyz show that it was not done.
-                logger.exception("tick failed")
-            if self._stop.is_set():
-                return
-            try:
-                delivered = await deliver_async(self._program, self._stop)
-                if delivered.given_up and not self._stop.is_set():
-                    # Whoever comes next is told at once: nobody knows of what was in those letters.
-                    await asyncio.to_thread(letters, self._program, halted=self._stop.is_set)
-                    await deliver_async(self._program, self._stop)
-            except Exception:
-                logger.exception("delivery failed")
-            self._pulse.note_full(self._program)
-            try:
-                await asyncio.to_thread(speak_up, self._program, self._logged)
-            except Exception:
-                logger.exception("troubles not looked at")
+            with self._looks.look():
+                await self._tick()
+
+    async def _tick(self) -> None:
+        try:
+            await asyncio.to_thread(look_round, self._program, self._stop.is_set, self._pulse)
+        except Stopped:
+            return
+        except Exception:
+            # The next tick finds the same work owed again; the log and /readyz show that it was not done.
+            self._looks.failed()
+            logger.exception("tick failed")
+        if self._stop.is_set():
+            return
+        await self._sending.send()
+        self._pulse.note_full(self._program)
+        try:
+            await asyncio.to_thread(tidy, self._program)
+        except Exception:
+            self._looks.failed()
+            logger.exception("what is over was not put away")
+        try:
+            await asyncio.to_thread(speak_up, self._program, self._logged)
+        except Exception:
+            self._looks.failed()
+            logger.exception("troubles not looked at")
+
+    async def sent(self) -> None:
+        """Waits for every delivery that is still at work."""
+        await self._sending.ended()
 
     async def run(self) -> None:
         """Runs until stopped. Raises UserError where the address is taken."""
         listening = _listen(self._program.settings.web.bind)
         self.address = listening.getsockname()[:2]
-        server = _Server(web_config(build(self._program)))
+        loop = asyncio.get_running_loop()
+        quieten(loop)
+        app = build(self._program, looks=self._looks)
+        server = _Server(config(app, self._program.settings.web.connections, loop.time))
         scheduler = AsyncIOScheduler(timezone="UTC")
-        scheduler.add_job(
-            self.tick,
-            IntervalTrigger(seconds=self._program.settings.rounds.tick_seconds, timezone="UTC"),
-            id="tick",
-            # The defaults would lose a late tick (grace 1 s); ours is never too late, and one for many is enough.
-            misfire_grace_time=None,
-            coalesce=True,
-            max_instances=1,
-        )
         web = asyncio.create_task(server.serve(sockets=[listening]))
         scheduler.start()
         logger.info("serving", extra={"address": "{}:{}".format(*self.address)})
-        first = asyncio.create_task(self.tick())
+        looking = asyncio.create_task(self._look_again_and_again(scheduler))
         self.ready.set()
         await self._stop.wait()
-        scheduler.shutdown(wait=False)
         server.should_exit = True
         # The tick in hand ends its batch and its message; what it has not begun is owed again after the next start.
-        with suppress(TimeoutError):
+        try:
             async with asyncio.timeout(STOP_SECONDS - 2):
                 await web
-                await first
+                await looking
                 async with self._busy:
                     pass
+                await self.sent()
+        except TimeoutError:
+            self.cut_off = True
+            logger.error("something did not end in its time and is cut off; what it was at is owed again")
+        scheduler.shutdown(wait=False)
         logger.info("stopped")
 
+    async def _look_again_and_again(self, scheduler: AsyncIOScheduler) -> None:
+        """Owes a tick every so many seconds, until told to stop.
 
-def web_config(app: ASGIApp) -> uvicorn.Config:
-    """How the web is served."""
-    return uvicorn.Config(
-        app,
-        log_config=None,
-        access_log=False,
-        lifespan="off",
-        timeout_graceful_shutdown=3,
-        server_header=False,
-        date_header=False,  # the application says it (`pages.access`)
-    )
+        The scheduler by itself would wait for a time of day, and stand still for as long as the clock was set back.
+        """
+        while not self._stop.is_set():
+            # Without a trigger it runs now. One that is still at work is left to it, and this one is passed over.
+            scheduler.add_job(
+                self.tick, id="tick", replace_existing=True, misfire_grace_time=None, coalesce=True, max_instances=1
+            )
+            with suppress(TimeoutError):
+                async with asyncio.timeout(self._program.settings.rounds.tick_seconds):
+                    await self._stop.wait()
 
 
 class _Server(uvicorn.Server):
@@ -162,6 +174,10 @@ def serve(program: Program, started: Callable[[], None] | None = None) -> None:
         if started is not None:
             asyncio.get_running_loop().create_task(_when(service.ready, started))
         await service.run()
+        if service.cut_off:
+            # A thread that hangs cannot be ended, and the interpreter would wait for it for ever.
+            logging.shutdown()
+            os._exit(1)
 
     asyncio.run(main())
 

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import os
 import secrets
-import shutil
-import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -23,6 +21,7 @@ from .settings import Settings, load
 from .settings_file import settings_file
 from .store import schema
 from .store.database import open_store
+from .store.workshop import workshop
 
 SETTINGS = "nightround.toml"
 KEY = "nightround.key"
@@ -86,13 +85,14 @@ def _workshop(folder: Path) -> Iterator[Path]:
     beside = folder if folder.is_dir() else folder.parent
     try:
         beside.mkdir(parents=True, exist_ok=True)
-        bench = Path(tempfile.mkdtemp(prefix=".nightround-", dir=beside))
+        made = ExitStack()
+        bench = made.enter_context(workshop(beside))
     except OSError as error:
         raise UserError(f"{beside} cannot be written to ({error.strerror}); choose another folder") from error
     try:
         yield bench
     finally:
-        shutil.rmtree(bench, ignore_errors=True)
+        made.close()
 
 
 def _write_key(file: Path) -> None:

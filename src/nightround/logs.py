@@ -7,11 +7,19 @@ import logging
 import sys
 from datetime import UTC, datetime
 
+from .masking import Mask
+
 _STANDARD = set(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName"}
+
+_NOTHING = Mask(())
 
 
 class Lines(logging.Formatter):
-    """A record as one line of JSON: time in UTC, level, room, act, fields."""
+    """A record as one line of JSON: time in UTC, level, room, act, fields; all without the secrets of the mask."""
+
+    def __init__(self, mask: Mask = _NOTHING) -> None:
+        super().__init__()
+        self._mask = mask
 
     def format(self, record: logging.LogRecord) -> str:
         line: dict[str, object] = {
@@ -23,13 +31,13 @@ class Lines(logging.Formatter):
         line.update({key: value for key, value in vars(record).items() if key not in _STANDARD})
         if record.exc_info:
             line["error"] = self.formatException(record.exc_info)
-        return json.dumps(line, ensure_ascii=False, default=str)
+        return json.dumps(self._mask.inside(line), ensure_ascii=False, default=lambda one: self._mask(str(one)))
 
 
-def start(level: int = logging.INFO) -> None:
+def start(mask: Mask, level: int = logging.INFO) -> None:
     """Sends every record to standard error as a line. Called once, by the program that serves."""
     handler = logging.StreamHandler(sys.stderr)
-    handler.setFormatter(Lines())
+    handler.setFormatter(Lines(mask))
     root = logging.getLogger()
     root.handlers[:] = [handler]
     root.setLevel(level)

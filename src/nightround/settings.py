@@ -11,6 +11,7 @@ import os
 import re
 import tomllib
 from datetime import time
+from ipaddress import ip_network
 from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import available_timezones
@@ -18,6 +19,7 @@ from zoneinfo import available_timezones
 from pydantic import AfterValidator, Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from . import files
 from .colors import CSS3
 from .errors import UserError
 from .settings_cases import Cases
@@ -39,6 +41,13 @@ def _known_color(name: str) -> str:
     return name.lower()
 
 
+def _known_network(text: str) -> str:
+    try:
+        return str(ip_network(text, strict=False))
+    except ValueError:
+        raise ValueError("not an address or network; use one such as 127.0.0.1 or 10.0.0.0/8") from None
+
+
 def _country_code(code: str) -> str:
     if not re.fullmatch(r"[A-Z]{2}", code):
         raise ValueError("not a country; write its two letters of ISO 3166-1, such as JP")
@@ -51,6 +60,7 @@ def _emergency_number(number: str) -> str:
     return number
 
 
+Network = Annotated[str, AfterValidator(_known_network)]
 Zone = Annotated[str, AfterValidator(_known_zone)]
 CountryCode = Annotated[str, AfterValidator(_country_code)]
 EmergencyNumber = Annotated[str, AfterValidator(_emergency_number)]
@@ -60,7 +70,7 @@ Color = Annotated[str, AfterValidator(_known_color)]
 class Database(_Section):
     """Where the register is kept."""
 
-    url: str = "sqlite:///nightround.db"
+    url: str = Field("sqlite:///nightround.db", repr=False)
     """`sqlite:///FILE` or `postgresql://USER@HOST/NAME`. A relative SQLite file lies beside the settings file."""
     password_file: Path | None = None
     """File that holds the PostgreSQL password."""
@@ -127,6 +137,15 @@ class Web(_Section):
     """Address and port to listen on. Put a TLS proxy in front before it leaves the machine."""
     base_url: str = "http://127.0.0.1:8470"
     """How people reach it; used in letters, feeds and labels. Without a slash at the end."""
+    trusted_proxies: list[Network] = Field(default_factory=lambda: ["127.0.0.1", "::1"])
+    """Addresses or networks of the proxies in front, whose X-Forwarded-For says where a request comes from."""
+    metrics_token_file: Path | None = None
+    """File that holds a token; whoever sends `Authorization: Bearer TOKEN` is shown /metrics and the reasons in
+    /readyz. Without it they are shown to this machine alone. A proxy on this machine that adds no X-Forwarded-For
+    passes for this machine: let it refuse /metrics, or add the field."""
+    connections: int = Field(256, ge=8, le=20000)
+    """Connections open at once; further ones are closed. Fewer where the limit of open files leaves fewer: 128 of
+    them are kept for the database and mail."""
 
 
 class Mail(_Section):
@@ -257,7 +276,13 @@ class Settings(BaseSettings):
         """The SMTP password, or "" where none is set."""
         if self.mail.password_file is None:
             return ""
-        return _read_secret(self.path(self.mail.password_file), "mail.password_file", 1).decode("utf-8")
+        return _read_password(self.path(self.mail.password_file), "mail.password_file")
+
+    def metrics_token(self) -> str:
+        """The token that opens /metrics from afar, or "" where none is set."""
+        if self.web.metrics_token_file is None:
+            return ""
+        return _read_secret(self.path(self.web.metrics_token_file), "web.metrics_token_file", 16).decode("utf-8")
 
     def database_url(self) -> str:
         """The database's URL, with the file made absolute and the password filled in."""
@@ -269,8 +294,7 @@ class Settings(BaseSettings):
         if url.get_backend_name() == "sqlite" and url.database and url.database != ":memory:":
             return str(url.set(database=str(self.path(Path(url.database)).resolve())))
         if self.database.password_file is not None:
-            secret = _read_secret(self.path(self.database.password_file), "database.password_file", 1)
-            url = url.set(password=secret.decode("utf-8"))
+            url = url.set(password=_read_password(self.path(self.database.password_file), "database.password_file"))
         return make_url(url).render_as_string(hide_password=False)
 
 
@@ -301,14 +325,19 @@ class _Environment(PydanticBaseSettingsSource):
             listed = value.lstrip().startswith(("[", "{"))
             try:
                 found.setdefault(section, {})[rest] = json.loads(value) if listed else value
-            except json.JSONDecodeError as error:
+            except (json.JSONDecodeError, RecursionError) as error:
                 raise UserError(f"environment variable {name}: the list cannot be read; write it as JSON") from error
         return found
 
 
+_LONGEST_SECRET = 64_000  # bytes
+
+
 def _read_secret(path: Path, key: str, least: int) -> bytes:
     try:
-        secret = path.read_bytes().strip()
+        secret = files.read_bytes(path, _LONGEST_SECRET).strip()
+    except files.Unfit as unfit:
+        raise UserError(f"{key}: the file {path} {unfit}") from None
     except OSError as error:
         raise UserError(
             f"{key}: the file {path} cannot be read ({error.strerror}); make it or correct the setting"
@@ -316,6 +345,13 @@ def _read_secret(path: Path, key: str, least: int) -> bytes:
     if len(secret) < least:
         raise UserError(f"{key}: the file {path} holds fewer than {least} bytes; write a longer secret")
     return secret
+
+
+def _read_password(path: Path, key: str) -> str:
+    try:
+        return _read_secret(path, key, 1).decode("utf-8")
+    except UnicodeDecodeError:
+        raise UserError(f"{key}: the file {path} is not text in UTF-8; write the password alone into it") from None
 
 
 def find(explicit: str | None = None) -> Path | None:
@@ -326,7 +362,7 @@ def find(explicit: str | None = None) -> Path | None:
     named = explicit or os.environ.get(PREFIX + "CONFIG")
     if named:
         path = Path(named)
-        if not path.is_file():
+        if not path.exists():
             raise UserError(f"settings file {named} does not exist; make one with: nightround setup DIR")
         return path
     for path in (Path("nightround.toml"), Path("/etc/nightround/nightround.toml")):
@@ -340,7 +376,9 @@ def load(path: Path | None) -> Settings:
     given: dict[str, Any] = {}
     if path is not None:
         try:
-            given = tomllib.loads(path.read_text("utf-8"))
+            given = files.toml(files.read_bytes(path).decode("utf-8"))
+        except files.Unfit as unfit:
+            raise UserError(f"settings file {path} {unfit}") from None
         except (OSError, UnicodeDecodeError) as error:
             raise UserError(f"settings file {path} cannot be read: {type(error).__name__}") from None
         except tomllib.TOMLDecodeError as error:

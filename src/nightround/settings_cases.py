@@ -33,9 +33,10 @@ class Step(Section):
     after: Annotated[str, AfterValidator(_wait)]
     """How long after the step before began ("4 hours", "3 working days"); the first, after the case opened."""
     repeat: Annotated[str, AfterValidator(_cadence)] | None = None
-    """How often they are told again: a span, or `daily` or `weekly` at `letters.at`. Left out: once."""
+    """How often the step comes round again: a span, or `daily` or `weekly` at `letters.at`. Left out: once. Whoever
+    was told already hears again with their letter of the day, `cases.repeat_days` apart at least."""
     stop_after: int | None = Field(None, ge=1, le=100)
-    """How many times they are told in all. Left out: until the next step begins."""
+    """How many times it comes round in all. Left out: until the next step begins."""
 
     @model_validator(mode="after")
     def _known(self) -> Step:
@@ -107,10 +108,20 @@ class Cases(Section):
     """Local time from which only ladders that may write at any hour do. The same as `quiet_until`: no quiet hours."""
     quiet_until: time = time(7, 0)
     """When they end."""
+    repeat_days: list[Annotated[int, Field(ge=1, le=90)]] = Field([1, 2, 4, 7], min_length=1, max_length=20)
+    """Days from one letter about a case to the next to the same person, while nobody takes it: a day to the first
+    repeat, two more to the second, and so on; the last goes on for ever. All repeats of a day come in one letter, at
+    `letters.at`. Whoever hears of a case for the first time is not kept waiting by this."""
     person_hour: int = Field(6, ge=2, le=1000)
-    """Letters about cases that one mailbox gets within an hour at most; what is more comes later, in one letter."""
+    """Letters about cases that one mailbox gets within an hour at most; what is more comes later, in one letter. First
+    word of something that can wait, repeats, opening letters and closings are each counted apart. Something urgent that
+    somebody has not been told of is never held; whoever has had that many such letters is told all the same, and the
+    next on the ladder at once too."""
     fleet_hour: int = Field(300, ge=2, le=100_000)
     """The same for all mailboxes together; above it one letter to a coordinator stands for the rest."""
+    strangers_hour: int = Field(2, ge=1, le=1000)
+    """Letters that one mailbox gets within an hour, at most, about what strangers report at one cabinet or from one
+    network. They are counted apart from those above; what is more comes later, in one letter."""
     long_overdue_days: int = Field(30, ge=1, le=3650)
     """Days after its last good day from which a duty is long overdue; one with a shorter interval is so after that."""
     not_recorded_days: int = Field(14, ge=1, le=3650)

@@ -17,6 +17,7 @@ from typing import Any, get_args
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
+from . import files
 from .errors import UserError
 from .settings import PREFIX, Settings
 
@@ -85,7 +86,9 @@ def _comment(text: str) -> Iterator[str]:
 def _read(text: str) -> Any:
     """A value given on the command line: TOML where it is TOML, otherwise the text itself."""
     try:
-        return tomllib.loads(f"value = {text}")["value"]
+        return files.toml(f"value = {text}")["value"]
+    except files.Unfit as unfit:
+        raise UserError(f"the value {text[:40]!r} {unfit}") from None
     except tomllib.TOMLDecodeError:
         return text
 

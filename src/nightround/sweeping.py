@@ -1,23 +1,35 @@
-"""One look round: the rounds that are owed, then the letters that follow from them. The daemon's tick and `round`."""
+"""One look round: what was recorded and is not reckoned, the rounds that are owed, then the letters that follow from
+them. The daemon's tick and `round`."""
 
 from __future__ import annotations
 
+import hashlib
 import logging
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from pathlib import Path
+
+from sqlalchemy.exc import DBAPIError
 
 from .bootstrap import Program
 from .cases import fleetwide
 from .cases.rota.kept import keep as keep_rota
 from .letters import outage, telling, weekly
+from .letters.delivery import Delivered, Stop, deliver
+from .letters.delivery import Progress as Sending
+from .register import sessions, strangers
 from .rounds.loading import zones
+from .rounds.marked import take_up
 from .rounds.pulse import Pulse
 from .rounds.rulebook import RuleBook
 from .rounds.rulebook import load as load_rulebook
 from .rounds.tonight import Progress, RoundResult, Stopped, run_owed, run_round
 from .rounds.troubles import Trouble, troubles
+from .store import happenings
 from .store.happenings import Happening
+from .store.workshop import sweep
 
 logger = logging.getLogger("nightround.sweeping")
 
@@ -29,6 +41,7 @@ class LookedRound:
     """What one look round did."""
 
     rounds: list[RoundResult] = field(default_factory=list)
+    taken_up: RoundResult | None = None  # of what was recorded before and not reckoned; None: there was nothing
     messages: int = 0
     happenings: list[Happening] = field(default_factory=list)  # what was noticed before anything was done
     findings: list[str] = field(default_factory=list)  # who should have been told and cannot be
@@ -60,7 +73,12 @@ def look_round(
     happened = pulse.look(program) if pulse is not None else []
     done = LookedRound(happenings=happened)
     try:
-        done.rounds = run_owed(program, book, progress=still)
+        try:
+            done.taken_up = take_up(program, book, still, patient=True)
+        finally:
+            # What cannot be reckoned by day must not keep back the night.
+            if not halted():
+                done.rounds = run_owed(program, book, progress=still)
     except Stopped:
         raise
     except Exception:
@@ -80,7 +98,7 @@ def rounds_on(
     book = load_rulebook(program.settings)
     with program.store.read() as conn:
         wanted = [zone for zone in zones(conn) if only is None or zone in only]
-    done = LookedRound()
+    done = LookedRound(taken_up=take_up(program, book))
     for zone in wanted:
         result = run_round(program, zone, on, book, progress, again=True)
         done.rounds.append(result or RoundResult(on, zone, in_other_hands=True))
@@ -115,6 +133,41 @@ def letters(
     return done.messages
 
 
+def deliver_and_tell(
+    program: Program, *, stop: Stop | None = None, everything: bool = False, progress: Sending | None = None
+) -> Delivered:
+    """Sends what waits. Where a letter is given up, whoever comes next is told at once, and that is sent too.
+
+    Raises UserError where a mail setting or a template is wrong.
+    """
+    done = last = deliver(program, stop=stop, everything=everything, progress=progress)
+    while last.given_up and not (stop is not None and stop.is_set()):
+        tell_next(program)
+        if last.trouble:
+            break
+        last = deliver(program, stop=stop, progress=progress)
+        done = Delivered(done.sent + last.sent, last.waiting, (*done.given_up, *last.given_up), last.trouble)
+    return done
+
+
+def tell_next(program: Program, halted: Callable[[], bool] = lambda: False) -> int:
+    """Stores the letters that are owed because others were given up; says how many."""
+    now = program.clock()
+    fleetwide.look(program, now)
+    return telling.tell(program, now, halted=halted).letters
+
+
+def note_copies(program: Program, folder: Path) -> None:
+    """Notes where a copy of the register is begun, so that the service can sweep there if that is killed."""
+    name = happenings.COPIES + hashlib.sha256(os.fsencode(folder)).hexdigest()[:16]
+    try:
+        with program.store.write() as conn:
+            happenings.mark(conn, name, program.clock(), str(folder))
+    except DBAPIError as error:
+        # The copy is worth more than the note, above all where the disk of the database is full.
+        logger.info("folder of copies not noted", extra={"folder": str(folder), "why": str(error.orig)})
+
+
 def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> list[Trouble]:
     """Says what is wrong with the service where it can be said without mail: in the log and in the calendars.
 
@@ -129,6 +182,22 @@ def speak_up(program: Program, logged: dict[str, datetime] | None = None) -> lis
     with program.store.write() as conn:
         outage.tell_calendars(conn, program.settings, found, now)
     return found
+
+
+def tidy(program: Program) -> None:
+    """Ends the sessions that are over, forgets whence strangers' reports came, and takes away what killed copies of the
+    database have left in the folders that are noted. Writes only where there is cause."""
+    now, zone = program.clock(), program.settings.fleet.time_zone
+    with program.store.read() as conn:
+        beats = happenings.all_beats(conn)
+        due = bool(sessions.over(conn, zone, now)) or strangers.is_old(conn, now)
+    if due:
+        with program.store.write() as conn:
+            sessions.sweep(conn, zone, now)
+            strangers.forget(conn, now)
+    for name, beat in beats.items():
+        if name.startswith(happenings.COPIES):
+            sweep(Path(beat.note))
 
 
 def _log(found: list[Trouble], logged: dict[str, datetime], now: datetime) -> None:

@@ -13,8 +13,9 @@ from typing import Any
 
 import icalendar
 import pytest
-from sqlalchemy import create_engine, make_url, text
+from sqlalchemy import make_url, text
 from tests.acceptance.program import Program, Receiver, receiver
+from tests.databases import Server
 
 from nightround.settings import load
 from nightround.store.database import open_store
@@ -75,14 +76,11 @@ def _set_up(program: Program, port: int, *more: str) -> None:
     program.run("setup", str(program.folder), *(part for one in chosen for part in ("--set", one)))
 
 
-def _new_database(server: str) -> str:
+def _new_database(server: Server) -> str:
     """An empty database on the server: no table in it."""
     name = f"e{uuid.uuid4().hex}"
-    engine = create_engine(make_url(server).set(drivername="postgresql+psycopg"), isolation_level="AUTOCOMMIT")
-    with engine.connect() as conn:
-        conn.execute(text(f"CREATE DATABASE {name}"))
-    engine.dispose()
-    return make_url(server).set(database=name).render_as_string(hide_password=False)
+    server.say(f"CREATE DATABASE {name}")
+    return make_url(server.address(name)).set(drivername="postgresql").render_as_string(hide_password=False)
 
 
 def test_the_register_holds_what_the_files_hold(night: Night) -> None:

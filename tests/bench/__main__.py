@@ -23,6 +23,7 @@ WHERE: dict[str, tuple[str, str]] = {
     "http": ("http", "run"),
     "deliver": ("deliver", "run"),
     "rehearse": ("rehearse", "run"),
+    "start": ("start", "run"),
 }
 ALWAYS = ("name", "units", "seconds", "floor_seconds", "ratio", "peak_rss_mb")
 

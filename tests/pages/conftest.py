@@ -22,8 +22,8 @@ from nightround.pages.look import Look
 from nightround.pages.session import Cookies
 from nightround.settings import Settings, load
 from nightround.store.database import open_store
-from nightround.store.schema import migrate
-from tests.conftest import NAMESPACE, START, Clock, _sql, _with_database
+from tests.conftest import Clock
+from tests.databases import Server, Templates
 
 from . import fleet
 
@@ -43,13 +43,19 @@ class Waits:
 class Visitor:
     """A browser: keeps cookies, says where its forms come from, and follows what it is told to follow."""
 
-    def __init__(self, program: Program, waits: Waits) -> None:
+    def __init__(self, program: Program, waits: Waits, address: str = "127.0.0.1") -> None:
         self.office = office = Office(program, Look(program.settings), Cookies(program.settings), waits)
         self.program = program
         self.waits = waits
         base = urlsplit(program.settings.web.base_url)
         self.base = f"{base.scheme}://{base.netloc}"
-        self.web = TestClient(build(program, office), self.base, raise_server_exceptions=False, follow_redirects=False)
+        self.web = TestClient(
+            build(program, office),
+            self.base,
+            raise_server_exceptions=False,
+            follow_redirects=False,
+            client=(address, 50_000),
+        )
 
     def get(self, path: str) -> Response:
         return self.web.get(path)
@@ -81,13 +87,12 @@ class Visitor:
 
 
 @pytest.fixture(scope="session")
-def settled_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def settled_file(tmp_path_factory: pytest.TempPathFactory, templates: Templates) -> Path:
     """An SQLite database with the fleet in it, made once."""
     folder = tmp_path_factory.mktemp("fleet")
     (folder / "nightround.key").write_bytes(b"k" * 43)
     (folder / "nightround.toml").write_text("", "utf-8")
-    store = open_store(f"sqlite:///{folder / 'nightround.db'}")
-    migrate(store, START, namespace=NAMESPACE)
+    store = open_store(templates.copy(folder / "nightround.db"))
     fleet.settle(Program(load(folder / "nightround.toml"), store, Clock()))
     store.close()  # the last connection to close writes everything into the one file
     return folder / "nightround.db"
@@ -104,13 +109,13 @@ def settled_once(settings: Settings, settled_file: Path, clock: Clock) -> Iterat
 
 
 @pytest.fixture(scope="session")
-def settled_template(postgres: str, tmp_path_factory: pytest.TempPathFactory) -> str:
+def settled_template(postgres: Server, tmp_path_factory: pytest.TempPathFactory) -> str:
     """The name of a PostgreSQL database with the fleet in it, made once, to be copied."""
     folder = tmp_path_factory.mktemp("fleet-postgresql")
     (folder / "nightround.key").write_bytes(b"k" * 43)
     (folder / "nightround.toml").write_text("", "utf-8")
-    _sql(postgres, "CREATE DATABASE nightround_fleet TEMPLATE nightround_template")
-    store = open_store(_with_database(postgres, "nightround_fleet"))
+    postgres.say("CREATE DATABASE nightround_fleet TEMPLATE nightround_template")
+    store = open_store(postgres.address("nightround_fleet"))
     fleet.settle(Program(load(folder / "nightround.toml"), store, Clock()))
     store.close()
     return "nightround_fleet"
@@ -122,13 +127,14 @@ def settled(request: pytest.FixtureRequest, settings: Settings, clock: Clock) ->
     if request.param == "sqlite":
         yield request.getfixturevalue("settled_once")
         return
-    server, template = request.getfixturevalue("postgres"), request.getfixturevalue("settled_template")
+    server: Server = request.getfixturevalue("postgres")
+    template = request.getfixturevalue("settled_template")
     name = f"t{uuid.uuid4().hex}"
-    _sql(server, f"CREATE DATABASE {name} TEMPLATE {template}")
-    store = open_store(_with_database(server, name))
+    server.say(f"CREATE DATABASE {name} TEMPLATE {template}")
+    store = open_store(server.address(name))
     yield Program(settings, store, clock)
     store.close()
-    _sql(server, f"DROP DATABASE {name} WITH (FORCE)")
+    server.drop(name)
 
 
 NewVisitor = Callable[..., Visitor]
@@ -136,11 +142,11 @@ NewVisitor = Callable[..., Visitor]
 
 @pytest.fixture
 def visitor() -> Iterator[NewVisitor]:
-    """Makes visitors: `visitor(program)` is a stranger, `visitor(program, "P1")` is signed in."""
+    """Makes visitors: `visitor(program)` is a stranger, `visitor(program, "P1")` is signed in; each at an address."""
     made: list[Visitor] = []
 
-    def new(program: Program, person: str = "") -> Visitor:
-        one = Visitor(program, Waits())
+    def new(program: Program, person: str = "", address: str = "127.0.0.1") -> Visitor:
+        one = Visitor(program, Waits(), address)
         made.append(one)
         return one.sign_in(person) if person else one
 

@@ -11,14 +11,14 @@ from typing import Any
 
 import uvicorn
 
-from nightround.daemon import web_config
+from nightround.connections import config
 
 
 @contextlib.contextmanager
 def serving(app: Any) -> Iterator[int]:
     """Serves the application until the block ends; gives the port."""
     listening = socket.create_server(("127.0.0.1", 0))
-    server = uvicorn.Server(web_config(app))
+    server = uvicorn.Server(config(app, 100, time.monotonic))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     try:

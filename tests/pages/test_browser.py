@@ -15,8 +15,8 @@ from nightround.letters import links
 from nightround.pages.app import build
 from nightround.settings import load
 from nightround.store.database import open_store
-from nightround.store.schema import migrate
-from tests.conftest import NAMESPACE, START, Clock
+from tests.conftest import Clock
+from tests.databases import Templates
 
 from . import fleet
 from .browser import Browser, chromium
@@ -56,12 +56,11 @@ class Served:
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def served(tmp_path_factory: pytest.TempPathFactory, templates: Templates) -> Iterator[Served]:
     folder = tmp_path_factory.mktemp("served")
     (folder / "nightround.key").write_bytes(b"k" * 43)
     (folder / "nightround.toml").write_text('[fleet]\nname = "Test fleet"\n', "utf-8")
-    store = open_store(f"sqlite:///{folder / 'nightround.db'}")
-    migrate(store, START, namespace=NAMESPACE)
+    store = open_store(templates.copy(folder / "nightround.db"))
     program = Program(load(folder / "nightround.toml"), store, Clock())
     fleet.settle(program)
     one = Served(program)

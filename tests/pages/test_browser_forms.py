@@ -13,9 +13,9 @@ from nightround.bootstrap import Program
 from nightround.letters import links
 from nightround.settings import load
 from nightround.store.database import open_store
-from nightround.store.schema import migrate
 from nightround.store.tables import log
-from tests.conftest import NAMESPACE, START, Clock
+from tests.conftest import Clock
+from tests.databases import Templates
 
 from . import fleet
 from .browser import Browser
@@ -26,13 +26,12 @@ PAGE = "/units/MILL-01"
 
 
 @pytest.fixture(scope="module")
-def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+def served(tmp_path_factory: pytest.TempPathFactory, templates: Templates) -> Iterator[Served]:
     """The fleet with a unit that was used, and that two notices mean, one with a very long name."""
     folder = tmp_path_factory.mktemp("served")
     (folder / "nightround.key").write_bytes(b"k" * 43)
     (folder / "nightround.toml").write_text("", "utf-8")
-    store = open_store(f"sqlite:///{folder / 'nightround.db'}")
-    migrate(store, START, namespace=NAMESPACE)
+    store = open_store(templates.copy(folder / "nightround.db"))
     program = Program(load(folder / "nightround.toml"), store, Clock())
     fleet.settle(program)
     used(program)

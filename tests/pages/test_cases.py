@@ -9,8 +9,12 @@ import pytest
 from sqlalchemy import select, update
 
 from nightround.bootstrap import Program
+from nightround.letters.delivery import deliver
+from nightround.letters.telling import tell
 from nightround.store.tables import cases, units
 from tests.conftest import Clock
+from tests.letters.post.build import office
+from tests.letters.post.faulty import Fault, Faulty
 
 from .conftest import NewVisitor, words
 
@@ -107,3 +111,16 @@ def test_a_case_that_does_not_exist_is_not_there(settled_once: Program, visitor:
     assert web.get(f"/cases/{number}").status_code == 404
     form = {"hours": "24", "form_token": web.token("/me")}
     assert web.post(f"/cases/{number}", form).status_code == 404
+
+
+def test_whom_no_letter_has_reached_is_not_said_to_have_been_told(settled: Program, visitor: NewVisitor) -> None:
+    case = case_of(settled, "MILL-02")
+    refused = Fault("RCPT", b"550 5.1.1 nobody here")
+    with Faulty(lambda _to, stage: refused if stage == "RCPT" else None) as server:
+        here = office(settled, server.port)
+        assert tell(here, here.clock()).letters
+        assert deliver(here).given_up
+    text = words(visitor(settled, "P1").get(f"/cases/{case.id}"))
+    told = text.partition("Told so far: ")[2].partition(".")[0].split(", ")
+    assert told
+    assert all(name.endswith(" (could not be reached)") for name in told), told

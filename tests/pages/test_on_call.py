@@ -9,6 +9,7 @@ from sqlalchemy import insert, select
 from nightround.bootstrap import Program
 from nightround.register.days_off import add_absence, add_closure
 from nightround.store.tables import absences, people, rota
+from tests.conftest import START
 
 from .conftest import NewVisitor, words
 
@@ -83,8 +84,10 @@ def test_a_site_says_that_and_until_when_it_is_closed(settled_once: Program, vis
     web = visitor(settled_once, "P1")
     assert "Closed" not in words(web.get("/sites/MILL"))
     with settled_once.store.write() as conn:
-        add_closure(conn, "MILL", date(2026, 11, 20), date(2026, 11, 27), reason="half term <b>")
-        add_closure(conn, "MILL", date(2026, 12, 21), date(2027, 1, 3), every_year=True, reason="winter break")
+        add_closure(conn, "MILL", date(2026, 11, 20), date(2026, 11, 27), now=START, reason="half term <b>")
+        add_closure(
+            conn, "MILL", date(2026, 12, 21), date(2027, 1, 3), now=START, every_year=True, reason="winter break"
+        )
     said = words(web.get("/sites/MILL"))
     assert "Closed to Fri 27 Nov 2026: half term <b>. What is owed stays owed." in said
     assert "Closed every year, first Mon 21 Dec 2026 to Sun 3 Jan 2027: winter break." in said

@@ -5,11 +5,11 @@ from __future__ import annotations
 from datetime import timedelta
 
 import pytest
-from sqlalchemy import update
+from sqlalchemy import insert, select, update
 
 from nightround.bootstrap import Program
 from nightround.letters import links
-from nightround.store.tables import people
+from nightround.store.tables import cases, people
 from tests.conftest import Clock
 
 from .conftest import BASE, NewVisitor, words
@@ -103,3 +103,38 @@ def test_whoever_a_ladder_names_may_take_a_case_outside_their_sites_by_link_only
     assert web.send(page, page, hours="4").status_code == 303
     assert case_of(settled, "POOL-01").taken_by == "P2"
     assert visitor(settled, "P2").get(f"/cases/{case.id}").status_code == 404
+
+
+def test_one_link_takes_everything_urgent_about_a_unit_once_it_is_sent_and_not_when_it_is_shown(
+    settled: Program, visitor: NewVisitor
+) -> None:
+    case = case_of(settled, "POOL-01")
+    with settled.store.write() as conn:
+        conn.execute(update(cases).where(cases.c.id == case.id).values(severity="urgent", kind="fault"))
+        row = {**case._asdict(), "severity": "urgent", "kind": "used", "cause": "u/used"}
+        row.pop("id")
+        other = conn.execute(insert(cases).values(**row).returning(cases.c.id)).scalar_one()
+        soon = conn.execute(
+            insert(cases).values(**{**row, "severity": "soon", "cause": "u/soon"}).returning(cases.c.id)
+        ).scalar_one()
+    url = links.take_url(settled.settings, "P4", "dev@example.org", case.id, settled.clock(), unit=True)
+    page = url.removeprefix(BASE)
+    web = visitor(settled)
+    text = words(web.get(page))
+    assert "for everything urgent about this unit: 2 cases. Whoever takes it takes all of them." in text
+    assert f"Case {other}:" in text and f"Case {soon}:" not in text
+    assert _states(settled, case.id, other, soon) == ["open", "open", "open"]
+    answer = web.send(page, page, hours="4")
+    assert answer.status_code == 303
+    assert _states(settled, case.id, other, soon) == ["taken", "taken", "open"]
+    with settled.store.write() as conn:
+        conn.execute(update(cases).where(cases.c.id == case.id).values(state="closed", closed_at=settled.clock()))
+    # Where the first is closed by then, the link is for what is left.
+    assert "Yours. It is quiet until" in words(web.get(answer.headers["location"]))
+    assert web.send(page, page, hours="24").status_code == 303
+
+
+def _states(program: Program, *case_ids: int) -> list[str]:
+    query = select(cases.c.state).where(cases.c.id.in_(case_ids)).order_by(cases.c.id)
+    with program.store.read() as conn:
+        return list(conn.execute(query).scalars())

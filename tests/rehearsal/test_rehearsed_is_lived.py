@@ -121,7 +121,7 @@ def test_what_is_supposed_is_lived_as_it_was_rehearsed(quarters: Program, clock:
 
     def leaves() -> None:
         with quarters.store.write() as conn:
-            leave(conn, "ada", date(2026, 11, 26), "mo")
+            leave(conn, "ada", date(2026, 11, 26), "mo", now=clock())
         reckon_people(quarters)
 
     def taken() -> None:

@@ -19,7 +19,7 @@ from nightround.rehearsal.supposed import Supposed, read_supposed
 from nightround.settings import Settings
 from nightround.store.database import Store
 from nightround.store.tables import people
-from tests.conftest import Clock
+from tests.conftest import START, Clock
 
 from .build import furnish
 
@@ -248,7 +248,7 @@ def test_a_case_that_nobody_has_open_then_cannot_be_taken(paper: Program, tmp_pa
 
 def _last_day(program: Program, person: str, on: date) -> None:
     with program.store.write() as conn:
-        leave(conn, person, on)
+        leave(conn, person, on, now=START)
 
 
 def test_who_has_left_cannot_leave_and_who_is_leaving_cannot_take_over(paper: Program, tmp_path: Path) -> None:

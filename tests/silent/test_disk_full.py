@@ -96,7 +96,7 @@ def test_a_round_that_finds_no_room_writes_no_half_batch_and_is_made_up_for(
 def test_a_service_on_a_full_disk_stays_up_and_says_so_and_afterwards_what_happened(
     program: Program, disk: Disk, clock: Clock, caplog: pytest.LogCaptureFixture
 ) -> None:
-    web = TestClient(Starlette(routes=health.routes(program)))
+    web = TestClient(Starlette(routes=health.routes(program)), client=("127.0.0.1", 50_000))
     with Receiver() as receiver, asyncio.Runner() as runner:
         service = Service(office(program, receiver.port))
 
@@ -185,7 +185,7 @@ def test_a_command_on_a_full_disk_fails_in_one_sentence_and_leaves_nothing(
         stores.append(store)
         return store
 
-    monkeypatch.setattr("nightround.bootstrap.open_store", limited)
+    monkeypatch.setattr("nightround.store.database.open_store", limited)
     assert cli.run(["--config", str(made.settings), "import", str(tmp_path / "units.csv")]) == 1
     said = capsys.readouterr().err
     assert said == (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import pytest
 from sqlalchemy import inspect, select, text, update
@@ -83,6 +84,17 @@ def test_the_migrations_make_exactly_the_tables_of_the_code(store: Store) -> Non
     with store.write() as conn:
         assert compare_metadata(MigrationContext.configure(conn), metadata) == []
         assert set(inspect(conn).get_table_names()) == set(metadata.tables) | {"alembic_version"}
+
+
+def test_the_migrations_are_one_line_and_their_files_begin_with_their_numbers() -> None:
+    from alembic.script import ScriptDirectory
+
+    scripts = ScriptDirectory.from_config(schema._config())
+    assert scripts.get_heads() == [schema.newest()]
+    found = list(scripts.walk_revisions())
+    assert [script.revision for script in found] == sorted((script.revision for script in found), reverse=True)
+    assert all(Path(script.path).name.startswith(f"{script.revision}_") for script in found)
+    assert all(schema.knows(script.revision) for script in found) and not schema.knows("9999")
 
 
 def test_an_empty_database_is_named_as_such(tmp_path: object) -> None:

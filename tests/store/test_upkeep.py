@@ -216,9 +216,9 @@ def test_a_copy_of_an_older_schema_is_migrated_on_the_way(
     newer.mkdir()
     for script in (Path(schema.__file__).parent / "migrations" / "versions").glob("*.py"):
         (newer / script.name).write_text(script.read_text("utf-8"), "utf-8")
-    (newer / "next.py").write_text(
+    (newer / "9999_next.py").write_text(
         "from alembic import op\n"
-        f"revision = 'next'\ndown_revision = {schema.newest()!r}\nbranch_labels = depends_on = None\n"
+        f"revision = '9999'\ndown_revision = {schema.newest()!r}\nbranch_labels = depends_on = None\n"
         "def upgrade():\n    op.execute(\"UPDATE sites SET notes = 'migrated'\")\n",
         "utf-8",
     )
@@ -230,13 +230,14 @@ def test_a_copy_of_an_older_schema_is_migrated_on_the_way(
         return made
 
     monkeypatch.setattr(schema, "_config", with_next)
-    assert schema.newest() == "next"
+    monkeypatch.setattr(schema, "_VERSIONS", newer)
+    assert schema.newest() == "9999"
     bare = open_store(f"sqlite:///{tmp_path / 'bare.db'}")
     restored = upkeep.restore(bare, tmp_path / "copy.db", NOW, _quiet)
-    assert restored.schema == "next"
+    assert restored.schema == "9999"
     with bare.read() as conn:
         assert conn.execute(select(sites.c.notes)).scalar_one() == "migrated"
-    assert upkeep.examine(tmp_path / "copy.db").schema != "next"
+    assert upkeep.examine(tmp_path / "copy.db").schema != "9999"
     bare.close()
 
 

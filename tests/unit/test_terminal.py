@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import io
 import re
+import subprocess
+import sys
 import unicodedata
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given
 from hypothesis import strategies as st
 from tests.register.conftest import office, small_office
 from tests.register.office import Office, write
 
-from nightround.commands.desk import Desk, _Screen, counted, visible
+from nightround.cli import _WHERE, cli
+from nightround.commands.desk import Desk, counted, screen, visible
 
 __all__ = ["office", "small_office"]
 
@@ -45,11 +49,11 @@ def test_a_table_and_a_sentence_in_a_terminal_carry_no_stored_control_character(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     desk = Desk(None, False)
-    screen = io.StringIO()
-    desk.out = _Screen(file=screen, force_terminal=True, width=120, highlight=False)
+    shown = io.StringIO()
+    desk.out = screen(file=shown, force_terminal=True, width=120)
     desk.table(("note",), [(ESCAPE,)])
     desk.say(f"Notice {ESCAPE}: added.")
-    ours = re.sub(r"\x1b\[[0-9;]*m", "", screen.getvalue())  # colours and weights of the table itself
+    ours = re.sub(r"\x1b\[[0-9;]*m", "", shown.getvalue())  # colours and weights of the table itself
     assert "\x1b" not in ours and "\x07" not in ours
     assert ours.count("␛[2J␛]0;owned␇") == 2
 
@@ -82,3 +86,22 @@ def test_one_of_a_thing_is_said_in_the_singular(small_office: Office, tmp_path: 
     assert re.search(r"^1 unit reckoned: \d+ duties; see: nightround today$", answer.out, re.MULTILINE)
     assert (counted(1, "duty", "duties"), counted(2, "duty", "duties")) == ("1 duty", "2 duties")
     assert (counted(0, "unit"), counted(1, "unit")) == ("0 units", "1 unit")
+
+
+@pytest.mark.parametrize("asked", ["--help", "--version"])
+def test_help_and_version_load_neither_database_nor_settings(asked: str) -> None:
+    """Whoever only asks what there is does not wait for what it needs."""
+    look = (
+        "import sys; from nightround.cli import run; run([sys.argv[1]]); "
+        "sys.exit(', '.join({'sqlalchemy', 'pydantic', 'rich', 'alembic'} & set(sys.modules)) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", look, asked], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout
+
+
+def test_help_says_of_every_command_what_it_does_in_one_whole_line() -> None:
+    answer = CliRunner().invoke(cli, ["--help"], terminal_width=80)
+    lines = {line.split()[0]: line for line in answer.output.splitlines() if line.startswith("  ") and line.split()}
+    for name, where in _WHERE.items():
+        assert lines[name].endswith(where.does)

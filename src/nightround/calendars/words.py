@@ -30,6 +30,7 @@ _ACTS = {
     "test": "Test {}",
     "inspection": "Have {} inspected by a qualified technician",
     "report-check": "Report the check of {} to the authority",
+    "self-test-report": "See that {} sends its self-test results",
     "restore": "Restore {} after use",
     "report-use": "Report the use of {}",
     "download": "Download the record of the use from {}",

@@ -7,20 +7,21 @@ from datetime import datetime
 from typing import NamedTuple, TypeVar
 
 from sqlalchemy import Connection, bindparam, func, or_, select, update
+from sqlalchemy import case as sql_case
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .. import waits
 from ..rounds.causes import grade
 from ..settings import Settings
 from ..settings_cases import Cases
-from ..store.tables import cases, climbs, sites, tellings
+from ..store.tables import cases, climbs, messages, sites, tellings
 from ..store.types import Instant
 from .ladders import Climb, Ladder, Step
 
 T = TypeVar("T")
 
 CLOSED = -2  # the rung under which the letter that says a case is closed is kept
-_CLIMB = (climbs.c.lap, climbs.c.rung, climbs.c.turn, climbs.c.since, climbs.c.at, climbs.c.why, climbs.c.severity)
+_CLIMB = (climbs.c.lap, climbs.c.rung, climbs.c.turn, climbs.c.since, climbs.c.at, climbs.c.why)
 
 
 class Open(NamedTuple):
@@ -42,6 +43,16 @@ class Told(NamedTuple):
     mailbox: str
     rung: int
     turn: int
+
+
+class Heard(NamedTuple):
+    """How many letters told somebody of a case since it began, when the last of them was written, and whether all have
+    gone: one that has not may yet be given up, and then told nobody. A case begins anew where somebody had it, or where
+    it has become worse; not where nobody took it."""
+
+    times: int
+    last: datetime
+    gone: bool
 
 
 class Change(NamedTuple):
@@ -99,8 +110,9 @@ _OPEN = (
         cases.c.found_at_import,
         cases.c.opened_at,
         cases.c.kind,
-        *_CLIMB[:-1],
+        *_CLIMB,
         climbs.c.severity.label("climbed_as"),
+        climbs.c.fresh,
     )
     .select_from(
         cases.outerjoin(sites, sites.c.id == cases.c.site_id).outerjoin(climbs, climbs.c.case_id == cases.c.id)
@@ -140,6 +152,35 @@ _TOLD = _LAST_TURNS.join(climbs, (climbs.c.case_id == tellings.c.case_id) & (cli
     climbs.c.case_id.in_(bindparam("b_ids", expanding=True))
 )
 _TOLD_AT_FIRST = _LAST_TURNS.where(tellings.c.case_id.in_(bindparam("b_ids", expanding=True)), tellings.c.lap == 0)
+
+
+def heard(conn: Connection, case_ids: Sequence[int]) -> dict[int, dict[str, Heard]]:
+    """By case and mailbox, what was heard of it. A letter that was given up told nobody anything."""
+    found: dict[int, dict[str, Heard]] = {}
+    for chunk in _chunks(case_ids, 500):
+        for case_id, mailbox, times, last, gone in conn.execute(_HEARD, {"b_ids": chunk}).all():
+            found.setdefault(case_id, {})[mailbox] = Heard(times, last, bool(gone))
+    return found
+
+
+_HEARD = (
+    select(
+        tellings.c.case_id,
+        tellings.c.mailbox,
+        func.count(tellings.c.message_id.distinct()),
+        func.max(messages.c.created_at),
+        func.min(sql_case((messages.c.state == "sent", 1), else_=0)),
+    )
+    .join(messages, messages.c.id == tellings.c.message_id)
+    .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)
+    .where(
+        tellings.c.case_id.in_(bindparam("b_ids", expanding=True)),
+        tellings.c.rung >= 0,
+        tellings.c.lap >= func.coalesce(climbs.c.fresh, 0),
+        messages.c.state != "given up",
+    )
+    .group_by(tellings.c.case_id, tellings.c.mailbox)
+)
 
 
 def keep(conn: Connection, changes: Sequence[Change]) -> set[int]:
@@ -191,7 +232,8 @@ _GO_ON = (
 def put_back(conn: Connection, case_id: int, until: datetime, graded: str) -> None:
     """A case that somebody takes begins at the top when their time is over; until then nothing is told of it."""
     row = conn.execute(select(climbs.c.lap).where(climbs.c.case_id == case_id)).first()
-    top = Climb(0 if row is None else row.lap + 1, -1, 0, until, until, "taken", graded)
+    lap = 0 if row is None else row.lap + 1
+    top = Climb(lap, -1, 0, until, until, "taken", graded, lap)
     if row is None:
         keep(conn, [Change(case_id, None, top)])
     else:

@@ -49,6 +49,17 @@ def look(program: Program, now: datetime) -> tuple[int, int]:
     return counts
 
 
+def look_in(conn: Connection, now: datetime, zone: str) -> None:
+    """The same within a unit of work of the caller's: what was written in it and what follows from it hold together.
+
+    `zone` is the fleet's own.
+    """
+    found = _found(conn, now, zone)
+    if _differs(conn, found):
+        _settle(conn, found, now)
+        raise_version(conn)
+
+
 def _found(conn: Connection, now: datetime, zone: str) -> dict[str, Found]:
     found = [*_mail(conn, local_day(now, zone)), *_rounds(conn, now)]
     return {one.cause: one for one in found}
@@ -136,7 +147,7 @@ _GIVEN_UP = (
 
 
 def _rounds(conn: Connection, now: datetime) -> list[Found]:
-    """The zones in which units stand whose newest finished round is too long ago, or was never."""
+    """The zones of the fleet whose newest finished round is too long ago, or was never."""
     late = silent(conn, zones(conn), now - LATE)
     if not late:
         return []

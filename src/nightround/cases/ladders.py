@@ -55,7 +55,8 @@ class Climb(NamedTuple):
     """Where a case stands: `lap` counts beginnings at the top, `rung` is the index of the step (-1: not begun),
     `turn` counts its repeats from 0. `since` is when the step began, `at` when the turn did, both in UTC; they may
     lie ahead where those to be told are in their quiet hours. `why` the lap began: "", again, taken, raised, or long
-    (it has become long overdue). `severity` is the grade of the case when it was last looked at."""
+    (it has become long overdue). `severity` is the grade of the case when it was last looked at. `fresh` is the lap
+    that last began for another reason than "again": whoever was told before it is told anew, as of something new."""
 
     lap: int
     rung: int
@@ -64,6 +65,7 @@ class Climb(NamedTuple):
     at: datetime
     why: str
     severity: str
+    fresh: int = 0
 
 
 class View(Protocol):
@@ -93,7 +95,8 @@ def start(severity: str, at: datetime) -> Climb:
 
 def restart(climb: Climb, at: datetime, why: str, severity: str | None = None) -> Climb:
     """Back before the first step, in a new lap; the first step waits from that instant."""
-    return Climb(climb.lap + 1, _NOT_BEGUN, 0, at, at, why, severity or climb.severity)
+    lap = climb.lap + 1
+    return Climb(lap, _NOT_BEGUN, 0, at, at, why, severity or climb.severity, climb.fresh if why == "again" else lap)
 
 
 def go_on(ladder: Ladder, climb: Climb, now: datetime, view: View, grade: str = "") -> tuple[Climb, Move | None]:
@@ -160,6 +163,14 @@ def next_move(ladder: Ladder, climb: Climb, now: datetime, view: View) -> Move |
         top = restart(climb, max(due, now), "again")
         moves.append(Move(due, _begin(ladder, top, 0, max(due, now), view)))
     return min(moves, key=lambda move: move.at, default=None)
+
+
+def pass_on(ladder: Ladder, climb: Climb, at: datetime, view: View) -> Climb | None:
+    """The climb on the next step that reaches anybody, which begins at once; None where there is none."""
+    for rung in range(climb.rung + 1, len(ladder.steps)):
+        if view.reached(rung):
+            return _begin(ladder, climb, rung, at, view)
+    return None
 
 
 def ready(ladder: Ladder, climb: Climb, hours: Hours, now: datetime) -> datetime:

@@ -8,16 +8,19 @@ import unicodedata
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import date, datetime, time
+from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
-from rich.table import Table
 
 from ..bootstrap import Clock, Program, start, system_clock
-from ..settings import Settings, find, load
+
+# What only some commands need is imported where they need it: `nightround --help` is to be there at once.
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from ..settings import Settings
 
 # Marks that turn the direction of writing around, and the separators that a terminal may take for a line's end.
 _TURNING = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069\u2028\u2029")
@@ -47,33 +50,53 @@ def _shown(sign: str) -> str:
     return sign
 
 
-class _Screen(Console):
+def screen(**how: Any) -> Console:
     """A terminal, or what stands in its place, to which no control character goes but those for our own looks."""
+    from rich.console import Console
 
-    def print(self, *objects: Any, **how: Any) -> None:
-        super().print(*(visible(one) if isinstance(one, str) else one for one in objects), **how)
+    class Screen(Console):
+        def print(self, *objects: Any, **how: Any) -> None:
+            super().print(*(visible(one) if isinstance(one, str) else one for one in objects), **how)
+
+    return Screen(highlight=False, **how)
 
 
 class Desk:
     """One run of the command line. `json` asks for one JSON document on standard output and nothing else there."""
 
-    def __init__(self, config: str | None, as_json: bool, clock: Clock = system_clock) -> None:
+    def __init__(
+        self, config: str | None, as_json: bool, clock: Clock = system_clock, program: Program | None = None
+    ) -> None:
         self._config = config
         self.json = as_json
         self.clock = clock
-        self._program: Program | None = None
-        self.out = _Screen(highlight=False, soft_wrap=not sys.stdout.isatty())
-        self.err = _Screen(stderr=True, highlight=False, soft_wrap=not sys.stderr.isatty())
+        self._program = program
+
+    @cached_property
+    def out(self) -> Console:
+        return screen(soft_wrap=not sys.stdout.isatty())
+
+    @cached_property
+    def err(self) -> Console:
+        return screen(stderr=True, soft_wrap=not sys.stderr.isatty())
 
     @property
     def settings(self) -> Settings:
+        if self._program is not None:
+            return self._program.settings
+        from ..settings import find, load
+
         return load(find(self._config))
 
     @property
     def program(self) -> Program:
         """The program on its database; raises UserError where the database is empty or of another schema."""
         if self._program is None:
-            self._program = start(self.settings, clock=self.clock)
+            from ..register.rereading import read_anew
+
+            program = start(self.settings, clock=self.clock)
+            read_anew(program.store, program.clock())  # does nothing but after an upgrade that was broken off
+            self._program = program
         return self._program
 
     def answer(self, document: Any) -> None:
@@ -86,6 +109,8 @@ class Desk:
             for row in rows:
                 sys.stdout.write("\t".join(_cell(value) for value in row) + "\n")
             return
+        from rich.table import Table
+
         grid = Table(title=title, title_justify="left", header_style="bold")
         for column in columns:
             grid.add_column(column, overflow="fold")
@@ -103,6 +128,8 @@ class Desk:
 
         The block calls what it is given with (done, total); a total of None means that nobody knows yet.
         """
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
         columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
         bar = Progress(*columns, console=self.err, transient=True, disable=not self.err.is_terminal)
         with bar:

@@ -20,6 +20,7 @@ from .. import emergency
 from ..cases.rota.saying import on_call_now
 from ..errors import UserError
 from ..letters.delivery import knock
+from ..letters.put_off import put_off
 from ..letters.smtp import GREETING
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
@@ -163,6 +164,7 @@ def look_at_database(store: Store, settings: Settings, book: RuleBook | None, no
             yield from look_at_models(conn, book)
         yield from look_at_people(conn, today)
         yield from look_at_rota(conn, settings, now)
+        yield from look_at_letters(conn, settings)
 
 
 def look_at_sqlite(conn: Connection, file: Path, mounts: str | None = None) -> Iterator[Finding]:
@@ -342,6 +344,17 @@ def look_at_rota(conn: Connection, settings: Settings, now: datetime) -> Iterato
     for gap in found.gaps:
         line = gap.line(lambda at: f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
         yield Finding("rota", f"{line[0].lower()}{line[1:]}", "add a shift, or letters go to everyone on call")
+
+
+def look_at_letters(conn: Connection, settings: Settings) -> Iterator[Finding]:
+    """Letters that wait because the mail server has not taken them, in its own words."""
+    waiting = put_off(conn, settings)
+    for one in waiting[:_SHOWN]:
+        found = f"the mail server has not taken it ({one.answer}); next try {one.next_try_at:%Y-%m-%d %H:%M} UTC, "
+        found += f"given up after {one.given_up_at:%Y-%m-%d %H:%M} UTC"
+        yield Finding(f"letter to {one.called}", found, "correct the address, or ask whoever runs the mail server")
+    if len(waiting) > _SHOWN:
+        yield Finding(f"{len(waiting) - _SHOWN} more letters", "wait as well", "see: nightround --json deliver")
 
 
 def _listed(names: Sequence[str], kind: str, found: str, cure: str) -> Iterator[Finding]:

@@ -17,6 +17,7 @@ from ..errors import UserError
 from ..reckoning.dates import local_day
 from ..reckoning.readings import NUMBERS, is_word, understood
 from ..reckoning.rules import Subject
+from ..register import strangers
 from ..register.crewnote import crew_note, in_words
 from ..register.gravestones import DISCARDED
 from ..register.log import ENTRIES, NewEntry
@@ -24,8 +25,8 @@ from ..register.recording import record, strike
 from ..register.whereabouts import COVERS, SITE, SPOT
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
-from ..store.tables import conditions, log, people, sites, units
-from .desk import Desk, pass_desk
+from ..store.tables import conditions, log, parts, people, sites, units
+from .desk import Desk, counted, pass_desk
 
 _MODES = {True: "child", False: "adult"}
 # Years outside these are slips of the keyboard, and the ends of the calendar are no instants in every zone.
@@ -45,6 +46,12 @@ _EARLIEST, _LATEST = 1980, 9998
 @click.option("--cpr-minutes", type=click.IntRange(0, NUMBERS["cpr-minutes"]), metavar="N", help="Of a use.")
 @click.option("--shocks", type=click.IntRange(0, NUMBERS["shocks"]), metavar="N", help="Of a use.")
 @click.option("--child/--adult", "child", default=None, help="Of a use: the mode that the unit was in.")
+@click.option(
+    "--pads-opened/--pads-not-opened",
+    "opened",
+    default=None,
+    help="Of a use: whether its pads were (default: they were).",
+)
 @click.option("--accept-odd", is_flag=True, help="Keeps implausible dates of a fitted part, marked.")
 @click.option("--to", "site", metavar="SITE", help="Of a move: the site at which the unit stands now.")
 @click.option("--spot", metavar="TEXT", help="Of a move: where at the site it stands now.")
@@ -62,6 +69,7 @@ def log_command(
     cpr_minutes: int | None,
     shocks: int | None,
     child: bool | None,
+    opened: bool | None,
     accept_odd: bool,
     site: str | None,
     spot: str | None,
@@ -81,6 +89,7 @@ def log_command(
     _known_or_nobody(program, person)
     noted = _pairs("--reading", readings)
     given = {"cpr-minutes": cpr_minutes, "shocks": shocks, "mode": None if child is None else _MODES[child]}
+    given["pads-opened"] = None if opened is None else "yes" if opened else "no"
     noted = _of_the_use(desk, entry, noted, given)
     noted = _of_the_move(entry, noted, {SITE: site, SPOT: spot, COVERS: covers})
     _known_rule(program, entry, noted)
@@ -116,14 +125,29 @@ def log_command(
 
 
 @click.command("strike")
-@click.argument("entry_id", metavar="ENTRY-ID", type=int)
+@click.argument("entry_id", metavar="[ENTRY-ID]", type=int, required=False)
+@click.option("--reports-of", "label", metavar="LABEL", help="Instead: all that strangers reported at that cabinet.")
+@click.option("--since", metavar="ISO", help="With it: since when; without an offset, the site's local time.")
 @click.option("--why", required=True, metavar="TEXT", help="Why it is wrong.")
 @click.option("--by", "person", default="", metavar="PERSON", help="Who corrects it.")
 @pass_desk
-def strike_command(desk: Desk, entry_id: int, why: str, person: str) -> None:
-    """Corrects the log: the entry stays readable and counts no more."""
+def strike_command(
+    desk: Desk, entry_id: int | None, label: str | None, since: str | None, why: str, person: str
+) -> None:
+    """Corrects the log: the entry stays readable and counts no more.
+
+    `--reports-of LABEL --since ISO` corrects in one act whatever strangers reported at the cabinet with that label (the
+    last part of the address that its code leads to). What known people recorded stays.
+    """
     program = desk.program
     _known_or_nobody(program, person)
+    if label is not None or since is not None:
+        if entry_id is not None or label is None or since is None:
+            raise click.UsageError("say either ENTRY-ID, or --reports-of LABEL with --since ISO")
+        _strike_reports(desk, label, since, why, person)
+        return
+    if entry_id is None:
+        raise click.UsageError("say which entry, or --reports-of LABEL --since ISO")
     with program.store.write() as conn:
         new_id = strike(conn, entry_id, why, person, program.clock())
         unit_id, unit, entry = conn.execute(
@@ -134,11 +158,31 @@ def strike_command(desk: Desk, entry_id: int, why: str, person: str) -> None:
     reckon_units(program, [unit_id])
     _answer(desk, program, unit, unit_id, new_id, f"entry {entry_id} struck by entry {new_id}")
     if entry in ("fitted", "removed"):
-        desk.err.print(
-            f"the parts on record stay as entry {entry_id} left them, and so do their dates; say what is in the unit "
-            f"now: nightround log {unit} fitted --by PERSON --part kind=… --part label_date=…",
-            markup=False,
-        )
+        desk.err.print(_in_it(program, unit_id, unit), markup=False)
+
+
+def _in_it(program: Program, unit_id: int, unit: str) -> str:
+    """What is in a unit by its log, after something was struck out of it."""
+    query = select(parts.c.kind, parts.c.lot, parts.c.last_good_day).where(parts.c.unit_id == unit_id)
+    with program.store.read() as conn:
+        rows = conn.execute(query.where(parts.c.state == "fitted").order_by(parts.c.kind, parts.c.id)).all()
+    found = [
+        f"{row.kind}{f', lot {row.lot}' if row.lot else ''}, "
+        + (f"good to {row.last_good_day}" if row.last_good_day else "no date recorded")
+        for row in rows
+    ]
+    return f"in {unit} without that entry: {'; '.join(found) or 'no part on record'}; if that is not so, log what is"
+
+
+def _strike_reports(desk: Desk, label: str, since: str, why: str, person: str) -> None:
+    program = desk.program
+    now = program.clock()
+    label = label.rstrip("/").rpartition("/")[2]  # the whole address will do too
+    with program.store.write() as conn:
+        start = instant_at(since, strangers.zone_at(conn, label), now, "--since")
+        unit, unit_id, struck = strangers.strike_reports(conn, label, start, why, person, now)
+    reckon_units(program, [unit_id])
+    _answer(desk, program, unit, unit_id, struck[-1], f"{counted(len(struck), 'report')} struck", {"struck": struck})
 
 
 @click.command("history")
@@ -225,18 +269,18 @@ def _known_or_nobody(program: Program, person: str) -> None:
             raise UserError(f"person {person!r} is not in the register; give a person's code, or leave --by out")
 
 
-def instant_at(text: str | None, zone: str, now: datetime) -> datetime:
-    """The instant of `--at`, local to the site where it has no offset; now where it is not given."""
+def instant_at(text: str | None, zone: str, now: datetime, option: str = "--at") -> datetime:
+    """The instant of `option`, local to the site where it has no offset; now where it is not given."""
     if text is None:
         return now
     try:
         found = datetime.fromisoformat(text)
     except ValueError:
-        raise UserError(f"--at {text!r} is not a time; write it as 2026-11-25T14:30") from None
+        raise UserError(f"{option} {text!r} is not a time; write it as 2026-11-25T14:30") from None
     if found.year < _EARLIEST:
-        raise UserError(f"--at {text!r} is before there were such devices; write when it happened")
+        raise UserError(f"{option} {text!r} is before there were such devices; write when it happened")
     if found.year > _LATEST:
-        raise UserError(f"--at {text!r} lies in the future; give the time it happened")
+        raise UserError(f"{option} {text!r} lies in the future; give the time it happened")
     return (found if found.tzinfo is not None else found.replace(tzinfo=ZoneInfo(zone))).astimezone(UTC)
 
 
@@ -253,6 +297,7 @@ def _pairs(option: str, values: Sequence[str]) -> dict[str, str]:
 def _of_the_use(desk: Desk, entry: str, noted: dict[str, str], given: dict[str, int | str | None]) -> dict[str, str]:
     """The readings with what was done in a use. Asks a person at a terminal for what is missing, and nobody else."""
     options = {"cpr-minutes": "--cpr-minutes", "shocks": "--shocks", "mode": "--child or --adult"}
+    options["pads-opened"] = "--pads-opened or --pads-not-opened"
     asking = entry == "used" and not desk.json and desk.out.is_terminal and sys.stdin.isatty()
     found = dict(noted)
     for name, value in given.items():
@@ -262,7 +307,7 @@ def _of_the_use(desk: Desk, entry: str, noted: dict[str, str], given: dict[str, 
             raise UserError(f"{options[name]} and --reading {name}={noted[name]} contradict each other; give one")
         if value is not None:
             found[name] = str(value)
-        elif asking and name not in found:
+        elif asking and name not in found and not (name == "pads-opened" and found.get("shocks", "0") != "0"):
             answer = _ask(name)
             if answer:
                 found[name] = answer
@@ -288,7 +333,12 @@ def _of_the_move(entry: str, noted: dict[str, str], given: dict[str, str | None]
 
 def _ask(name: str) -> str:
     """What a person at the terminal says; "" where they do not know."""
-    question = {"cpr-minutes": "Minutes of CPR", "shocks": "Shocks given", "mode": "Mode (adult or child)"}[name]
+    question = {
+        "cpr-minutes": "Minutes of CPR",
+        "shocks": "Shocks given",
+        "mode": "Mode (adult or child)",
+        "pads-opened": "Were its pads opened (yes or no)",
+    }[name]
     while True:
         answer: str = click.prompt(f"{question}, or Enter if not known", default="", show_default=False).strip().lower()
         if not answer or is_word(name, answer):

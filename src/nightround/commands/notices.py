@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import Any
 
 import click
 from sqlalchemy import Connection, select
 
-from ..bootstrap import Program
 from ..errors import UserError
 from ..reckoning.notices import Finding, Notice
 from ..reckoning.readings import CORRECTED, STAGES
@@ -18,8 +16,8 @@ from ..register.log import NewEntry
 from ..register.noticefile import read_notice
 from ..register.notices import Version, add, current, known_reference, versions
 from ..register.recording import record
+from ..rounds.marked import take_up
 from ..rounds.notices import ASKING, Looked, Touched, as_answer, is_news, look_over, to_reckon
-from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.tonight import reckon_units
 from ..store.tables import people
@@ -50,9 +48,11 @@ def add_command(desk: Desk, file: Path) -> None:
         notice = _current(conn, given.reference)
         one = look_over(conn, [notice], book.sheets, now, show)[0]
         older = _older(versions(conn), notice)
-        unit_ids, site_ids = to_reckon(conn, one)
-    result = _reckon(desk, program, unit_ids, site_ids, book)
-    for finding in result.findings:
+        unit_ids, _ = to_reckon(conn, one)
+    with desk.progress("reckoning") as show:
+        # Whatever the notice is about is marked, also where the one who added it was killed.
+        result = take_up(program, book, _counting(show, len(unit_ids)))
+    for finding in result.findings if result is not None else ():
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
     if desk.json:
         desk.answer({"added": added, **as_answer(one, older)})
@@ -152,7 +152,9 @@ def mark_command(
     with program.store.write() as conn:
         for entry in entries:
             record(conn, entry, now)
-    _reckon(desk, program, [entry.unit_id for entry in entries], [], book)
+    unit_ids = [entry.unit_id for entry in entries]
+    with desk.progress("reckoning") as show:
+        reckon_units(program, unit_ids, book, progress=_counting(show, len(unit_ids)))
     passed = len(chosen) - len(entries)
     if desk.json:
         done = {entry.unit_id for entry in entries}
@@ -163,16 +165,16 @@ def mark_command(
     desk.say(f"Notice {notice.reference}: {what} recorded for {counted(len(entries), 'unit')}{before}.")
 
 
-def _reckon(desk: Desk, program: Program, unit_ids: Sequence[int], site_ids: Sequence[int], book: RuleBook) -> Any:
-    with desk.progress("reckoning") as show:
-        done = 0
+def _counting(show: Callable[[int, int | None], None], total: int) -> Callable[[int], None]:
+    """Adds up the batches for whoever watches."""
+    done = 0
 
-        def more(number: int) -> None:
-            nonlocal done
-            done += number
-            show(done, len(unit_ids))
+    def more(number: int) -> None:
+        nonlocal done
+        done += number
+        show(done, total)
 
-        return reckon_units(program, unit_ids, book, site_ids=site_ids, progress=more)
+    return more
 
 
 def _current(conn: Connection, reference: str) -> Notice:

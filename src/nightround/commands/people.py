@@ -12,11 +12,13 @@ from ..reckoning.certificates import in_date_until, rules_of
 from ..reckoning.dates import local_day
 from ..reckoning.facts import Place
 from ..reckoning.rules import binding
+from ..register import sessions
 from ..register.leaving import leave, training_kept_until
 from ..rounds.atonce import reckon_people
 from ..rounds.people import load_people
 from ..rounds.rulebook import RuleBook
 from ..rounds.rulebook import load as load_rulebook
+from ..rounds.tonight import reckon_units
 from ..store.tables import fleet, people, person_roles, person_sites, sites
 from .desk import Desk, pass_desk
 
@@ -123,10 +125,14 @@ def leave_command(desk: Desk, person: str, on: datetime | None, replaced_by: str
     book = load_rulebook(program.settings)
     with program.store.write() as conn:
         conn.execute(select(fleet.c.id).with_for_update())  # an import that is under way waits here
-        left = leave(conn, person, day, replaced_by)
+        left = leave(conn, person, day, replaced_by, now=program.clock())
+        sessions.sweep(conn, program.settings.fleet.time_zone, program.clock())
     with desk.progress("reckoning people"):
         reckoned = reckon_people(program, book)
-    told = left._asdict() | {name: getattr(reckoned, name) for name in ("moves", "cases_opened", "cases_closed")}
+        if left.units:
+            reckoned.add(reckon_units(program, left.units, book))
+    recorded = {name: value for name, value in left._asdict().items() if name != "units"}
+    told = recorded | {name: getattr(reckoned, name) for name in ("moves", "cases_opened", "cases_closed")}
     if desk.json:
         desk.answer(told)
         return None

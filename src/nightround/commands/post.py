@@ -14,14 +14,20 @@ from sqlalchemy import select
 
 from .. import addresses
 from ..bootstrap import Program
+from ..cases.absences import first_known
 from ..errors import UserError
 from ..letters import box
 from ..letters.compose import Addressee, compose
 from ..letters.delivery import deliver
+from ..letters.put_off import PutOff, put_off
 from ..rounds.troubles import OF_MAIL, Kind
 from ..store.tables import messages
-from .desk import Desk, pass_desk
+from ..sweeping import deliver_and_tell
+from .desk import Desk, counted, pass_desk
+from .rota import in_zone
 from .troubles import speak_of_troubles
+
+SHOWN = 20  # rows of what was put off
 
 
 @click.command("deliver")
@@ -36,23 +42,38 @@ def deliver_command(desk: Desk, everything: bool) -> int:
     """
     program = desk.program
     with _stopped_by_signals() as stop, desk.progress("sending") as progress:
-        done = deliver(program, stop=stop, everything=everything, progress=progress)
+        done = deliver_and_tell(program, stop=stop, everything=everything, progress=progress)
     with program.store.read() as conn:
         query = select(messages.c.key, messages.c.to_address, messages.c.last_answer, messages.c.id)
         given_up = conn.execute(query.where(messages.c.id.in_(done.given_up)).order_by(messages.c.id)).all()
+        waiting = put_off(conn, program.settings)
     if desk.json:
         listed = [{"key": row.key, "to": row.to_address, "answer": row.last_answer} for row in given_up]
-        desk.answer({"sent": done.sent, "waiting": done.waiting, "given_up": listed, "trouble": done.trouble})
+        answer = {"sent": done.sent, "waiting": done.waiting, "given_up": listed, "trouble": done.trouble}
+        desk.answer(answer | {"put_off": [one.as_dict() for one in waiting]})
     else:
         desk.say(f"sent {done.sent}, waiting {done.waiting}, given up {len(given_up)}")
         if given_up:
             desk.table(("given up", "to", "answer"), [row[:3] for row in given_up], title="Given up")
+        show_put_off(desk, waiting)
     # What is left because we were asked to stop is nobody's fault.
     wrong = [] if stop.is_set() else speak_of_troubles(desk, set(Kind) - {*OF_MAIL, Kind.DISK_FULL})
     if done.trouble:
         desk.err.print(f"nightround: {done.trouble}", markup=False)
         return 1
     return 3 if given_up or wrong else 0
+
+
+def show_put_off(desk: Desk, waiting: list[PutOff]) -> None:
+    """Who waits for a letter that the mail server has not taken, why, and when it is tried again."""
+    if not waiting:
+        return
+    desk.say(f"Not taken by the mail server so far: {counted(len(waiting), 'letter')}.")
+    say = in_zone(first_known(desk.settings.fleet.time_zone))
+    rows = [(one.called, one.to, one.answer, say(one.next_try_at), say(one.given_up_at)) for one in waiting[:SHOWN]]
+    desk.table(("waits", "address", "the mail server said", "next try", "given up after"), rows)
+    if len(waiting) > SHOWN:
+        desk.say(f"and {len(waiting) - SHOWN} more; all of them: nightround --json deliver")
 
 
 def post_test(program: Program, address: str) -> str:

@@ -13,9 +13,9 @@ from ..register.days import ORDERS
 from ..register.exporting import export
 from ..register.found import TABLES
 from ..register.importing import import_file
-from ..rounds.atonce import reckon_people
+from ..rounds.marked import take_up
 from ..rounds.rulebook import load as load_rulebook
-from ..rounds.tonight import RoundResult, reckon_units
+from ..rounds.tonight import RoundResult
 from .desk import Desk, counted, pass_desk
 
 _TITLES = {
@@ -62,21 +62,17 @@ def import_command(
         phases=desk.progress,
     )
     reckoned = None
-    if report.written and report.touched:
+    if report.written:
         with desk.progress("reckoning"):
-            reckoned = reckon_units(program, report.touched, book)
-    if report.written and report.moved_people():
-        with desk.progress("reckoning people"):
-            of_people = reckon_people(program, book)
-        if reckoned is None:
-            reckoned = of_people
-        else:
-            reckoned.add(of_people)
+            # Also what an import before this one left, when it was killed.
+            reckoned = take_up(program, book)
     if desk.json:
         desk.answer({"path": path, "check": check, **report.as_dict(), "reckoned": _figures(reckoned)})
     else:
         _tell(desk, report, reckoned)
-    return 2 if report.problems else None
+    if report.problems:
+        return 3 if check else 2  # looked and found problems; or bad input
+    return None
 
 
 @click.command("export")
@@ -123,6 +119,8 @@ def _tell(desk: Desk, report: Report, reckoned: RoundResult | None) -> None:
     if not report.written:
         desk.say("looked at only; nothing was written")
     elif reckoned is not None:
+        if not report.changed_anything():
+            desk.say("nothing has changed; what was written before and not reckoned is reckoned now")
         said = f"{counted(reckoned.units, 'unit')} reckoned: {counted(reckoned.duties, 'duty', 'duties')}"
         desk.say(f"{said}; see: nightround today")
     else:

@@ -146,7 +146,7 @@ def close_site_command(
     _one_of(site, listed, remove, "a site, --list or --remove")
     if remove is not None:
         with program.store.write() as conn:
-            opened = remove_closure(conn, remove)
+            opened = remove_closure(conn, remove, program.clock())
         _reckon(program, opened)
         _done(desk, {"removed": remove}, f"Closure {remove} is taken out.")
         return
@@ -169,7 +169,8 @@ def close_site_command(
         raise UserError("close-site needs --from, the first closed day, and --why, which people will read")
     first, last = from_on.date(), _day(until_on)
     with program.store.write() as conn:
-        number = add_closure(conn, str(site), first, last, every_year=every_year, reason=why)
+        now = program.clock()
+        number = add_closure(conn, str(site), first, last, now=now, every_year=every_year, reason=why)
     _reckon(program, str(site))
     made = {"number": number, "site": site, "from": first, "until": last, "every_year": every_year, "why": why}
     days = f"from {first} on" if last is None else f"from {first} to {last}, both days included"

@@ -9,7 +9,7 @@ from typing import Any
 import click
 from sqlalchemy import Connection, func, select
 
-from .. import emergency, logs
+from .. import emergency, logs, masking
 from ..bootstrap import Program
 from ..cases import listing
 from ..cases.absences import first_known
@@ -17,16 +17,19 @@ from ..cases.rota.saying import OnCall, on_call_now
 from ..cases.taking import take
 from ..errors import UserError
 from ..letters.held import held_back
+from ..letters.put_off import put_off
 from ..reckoning.dates import local_day
 from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..register.closures import closed_now
 from ..rounds.announcing import announcements
 from ..rounds.asking import Wanted, duties_on, stored_duties
+from ..rounds.marked import take_up
 from ..rounds.rulebook import load as load_rulebook
 from ..rounds.todays import today
-from ..rounds.troubles import Kind, troubles
+from ..rounds.troubles import Kind, take_clock_for_right, troubles
 from ..store.tables import sites, units
 from .desk import Desk, counted, pass_desk
+from .post import show_put_off
 from .rota import in_zone
 from .troubles import speak_of_troubles
 
@@ -59,7 +62,7 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
         known = zones(conn)
         count = conn.execute(select(func.count()).select_from(units)).scalar_one()
     if zone is not None and zone not in known:
-        raise UserError(f"no unit stands in the zone {zone!r}; zones of the fleet: {', '.join(known) or 'none'}")
+        raise UserError(f"no site is in the zone {zone!r}; zones of the fleet: {', '.join(known) or 'none'}")
     wanted = known if zone is None else [zone]
     now = program.clock()
     with desk.progress("reckoning") as show:
@@ -97,10 +100,16 @@ def round_command(desk: Desk, on: datetime | None, zone: str | None) -> int:
     ]
     desk.table(columns, rows)
     desk.say(f"{counted(sum(r.moves for r in looked.rounds), 'move')}, {counted(looked.messages, 'message')}")
+    if looked.taken_up is not None:
+        desk.say(f"First, {counted(looked.taken_up.units, 'unit')} reckoned for what was recorded before and left.")
     findings = [finding for r in looked.rounds for finding in r.findings]
+    _say_aside(desk, findings)
+    return 1 if away else 3 if findings or wrong else 0
+
+
+def _say_aside(desk: Desk, findings: list[dict[str, str]]) -> None:
     for finding in findings:
         desk.err.print(f"set aside: unit {finding['unit']}: {finding['why']}", markup=False)
-    return 1 if away else 3 if findings or wrong else 0
 
 
 def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> Any:
@@ -108,12 +117,14 @@ def _today_everywhere(program: Any, dates: dict[str, date], progress: Any) -> An
     from ..sweeping import LookedRound, letters
 
     book = load_rulebook(program.settings)
-    looked = LookedRound()
+    looked = LookedRound(taken_up=take_up(program, book))
     for zone, on in dates.items():
         looked.rounds.append(
             run_round(program, zone, on, book, progress, again=True) or RoundResult(on, zone, in_other_hands=True)
         )
     looked.messages = letters(program)
+    with program.store.write() as conn:
+        take_clock_for_right(conn, program.clock())
     return looked
 
 
@@ -148,6 +159,8 @@ def today_command(desk: Desk) -> int:
         countries = conn.execute(select(sites.c.country).distinct()).scalars()
         call = emergency.words(program.settings, set(countries))
         found["held_back"] = None if held is None else held.as_dict()
+        waiting = put_off(conn, program.settings)
+        found["put_off"] = [one.as_dict() for one in waiting]
         found["troubles"] = [trouble.as_dict() for trouble in wrong_now]
     wrong = bool(
         found["rules_unreadable"]
@@ -162,6 +175,7 @@ def today_command(desk: Desk) -> int:
         desk.answer(found)
     else:
         _show(desk, found, call)
+        show_put_off(desk, waiting)
         if held is not None:
             desk.say(f"{held.line(in_zone(first_known(desk.settings.fleet.time_zone)), named=True)}.")
         _say_rota(desk, rota)
@@ -324,7 +338,9 @@ def duties_command(
         if day is None:
             found = stored_duties(conn, wanted)
         else:
-            found = duties_on(conn, load_rulebook(program.settings), day, wanted, program.settings)
+            aside: list[dict[str, str]] = []
+            found = duties_on(conn, load_rulebook(program.settings), day, wanted, program.settings, aside)
+            _say_aside(desk, aside)
     if desk.json:
         desk.answer(found)
         return
@@ -432,5 +448,5 @@ def serve_command(desk: Desk) -> None:
     from ..daemon import serve
 
     program = desk.program
-    logs.start()
+    logs.start(masking.of(program.settings))
     serve(program)

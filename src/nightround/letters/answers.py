@@ -25,6 +25,7 @@ class Stage(StrEnum):
     ADDRESS = "address"
     CONNECT = "connect"
     GREETING = "greeting"
+    EHLO = "EHLO"
     TLS = "TLS"
     LOGIN = "login"
     MAIL = "MAIL"
@@ -35,7 +36,7 @@ class Stage(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What came back. `code` is None where nothing did: no connection, a timeout, a connection that broke."""
+    """What came back. `code` is None where no answer did: no connection, a timeout, a broken connection, garbage."""
 
     stage: Stage
     code: int | None
@@ -45,6 +46,9 @@ class Answer:
         """For a person: the stage, the code if there is one, the server's words."""
         code = "" if self.code is None else f"{self.code} "
         return one_line(f"{self.stage}: {code}{self.text}")[:ANSWER_LIMIT]
+
+
+_BEFORE_LETTERS = (Stage.CONNECT, Stage.GREETING, Stage.EHLO, Stage.TLS, Stage.LOGIN)
 
 
 class Verdict(StrEnum):
@@ -66,7 +70,7 @@ def judge(answer: Answer, *, fresh: bool) -> Verdict:
     stage, code = answer.stage, answer.code
     if stage == Stage.ADDRESS:
         return Verdict.REFUSED
-    if stage in (Stage.CONNECT, Stage.GREETING, Stage.TLS, Stage.LOGIN):
+    if stage in _BEFORE_LETTERS:
         return Verdict.OPERATORS
     if stage == Stage.MAIL and (code is None or code == 421):
         return Verdict.LATER if fresh else Verdict.NOT_TRIED
@@ -130,16 +134,23 @@ def next_look(
 ) -> datetime:
     """When a letter is due again after the operator's trouble.
 
-    A server that cannot be reached is asked again at the next look round. One that turned us away is asked by the
-    schedule, counted from the writing of the letter: a login repeated every minute may lock the account.
+    A server that cannot be reached, or that breaks off every connection, is asked again at the next look round. One
+    that turned us away is asked by the schedule, counted from the writing of the letter: a login repeated every minute
+    may lock the account.
     """
-    if answer.stage == Stage.CONNECT:
+    if not _turned_away(answer):
         return due
     waits = _waits(mail, urgent)
     for minutes in accumulate(waits):
         if (at := created_at + timedelta(minutes=minutes)) > now:
             return _by(mail, urgent, created_at, now, at)
     return _by(mail, urgent, created_at, now, now + timedelta(minutes=waits[-1]))
+
+
+def _turned_away(answer: Answer) -> bool:
+    if answer.code is None:
+        return answer.stage in (Stage.TLS, Stage.LOGIN)
+    return answer.stage in _BEFORE_LETTERS or answer.code // 100 == 5
 
 
 def give_up_at(mail: Mail, *, urgent: bool, created_at: datetime) -> datetime:

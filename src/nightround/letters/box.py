@@ -30,6 +30,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.sql.dml import ReturningUpdate
 
+from ..rounds.ledger import AHEAD
 from ..store.tables import messages
 from ..store.types import Instant
 from .compose import Letter
@@ -74,6 +75,7 @@ def post(conn: Connection, letter: Letter) -> int | None:
         "message_id": letter.message_id,
         "body": letter.body,
         "urgent": letter.urgent,
+        "counts_as": letter.counts_as,
         "created_at": letter.created_at,
         "state": "waiting",
         "next_try_at": letter.created_at,
@@ -116,6 +118,36 @@ def claim(
         },
     )
     return _by_turns([Claimed(*row) for row in found])
+
+
+def set_right(conn: Connection, now: datetime, lease: timedelta, longest_wait: timedelta) -> int:
+    """Lets letters go now that a clock which was ahead put off to a time that is far away; gives how many.
+
+    `lease`: the longest one; `longest_wait`: the longest pause between two tries of a letter.
+    """
+    late = {"b_now": now, "b_ahead": now + AHEAD, "b_lease": now + lease + AHEAD, "b_wait": now + longest_wait + AHEAD}
+    return conn.execute(_LET_GO, late).rowcount + conn.execute(_BRING_FORWARD, late).rowcount
+
+
+_LET_GO = (
+    update(messages)
+    .where(messages.c.state == "sending", messages.c.lease_until > bindparam("b_lease", type_=Instant))
+    .values(lease_until=bindparam("b_now", type_=Instant))
+)
+_BRING_FORWARD = (
+    update(messages)
+    .where(
+        messages.c.state == "waiting",
+        or_(
+            messages.c.next_try_at > bindparam("b_wait", type_=Instant),
+            and_(
+                messages.c.created_at > bindparam("b_ahead", type_=Instant),
+                messages.c.next_try_at > bindparam("b_ahead", type_=Instant),
+            ),
+        ),
+    )
+    .values(next_try_at=bindparam("b_now", type_=Instant))
+)
 
 
 def _claim_statement() -> ReturningUpdate[Any]:

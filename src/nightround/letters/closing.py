@@ -17,8 +17,7 @@ from ..store.recalling import recall
 from ..store.tables import cases, climbs, messages, people, sites, tellings, units
 from . import links
 from .audience import Reader, readers
-from .lists import Cut
-from .matters import chunks
+from .lists import Cut, chunks
 from .planned import Errand
 from .templates import say_day, say_instant
 from .wording import capital, said
@@ -47,19 +46,22 @@ def errands(
     ids = {row.person_id for row in told if row.person_id is not None}
     by_id = {reader.id: reader for reader in readers(conn, settings, (), ids=ids, at=now)}
     found: dict[str, Errand] = {}
+    at_once: set[str] = set()
     for row in told:
         reader = by_id.get(row.person_id) if row.person_id is not None else _address(settings, row.mailbox)
         if reader is None or not reader.reached:
             continue
         ladder = known.of(row.severity, row.site_type or "")
-        if on is None and ladder.allowed(reader.hours(settings), now) > now:
-            continue
+        if on is not None or ladder.allowed(reader.hours(settings), now) <= now:
+            at_once.add(reader.mailbox)
         errand = found.get(reader.mailbox)
         if errand is None:
-            errand = found[reader.mailbox] = Errand(reader, (on or local_day(now, reader.zone)).isoformat())
+            day = (on or local_day(now, reader.zone)).isoformat()
+            errand = found[reader.mailbox] = Errand(reader, day, counts_as=KIND)
         errand.marks[row.case_id] = (row.lap, CLOSED, 0)
         errand.told_at[row.case_id] = row.mailbox
-    return [found[mailbox] for mailbox in sorted(found)]
+    # A letter that goes anyway takes along what would wait for other hours.
+    return [found[mailbox] for mailbox in sorted(at_once)]
 
 
 def waits(conn: Connection, settings: Settings, now: datetime) -> list[datetime]:

@@ -51,6 +51,7 @@ class Letter:
     body: bytes
     urgent: bool
     created_at: datetime
+    counts_as: str = ""  # which limit of an hour (`letters.brake`)
 
 
 _outlined: ContextVar[set[str] | None] = ContextVar("outlined", default=None)
@@ -77,6 +78,7 @@ def compose(
     now: datetime,
     *,
     urgent: bool = False,
+    counts_as: str = "",
     references: Sequence[str] | Later[tuple[str, ...]] = (),
     unsubscribe_url: str | None = None,
 ) -> Letter:
@@ -104,6 +106,7 @@ def compose(
         body=b"",
         urgent=urgent,
         created_at=now,
+        counts_as=counts_as,
     )
     if bare:
         return letter

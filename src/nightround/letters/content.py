@@ -11,6 +11,7 @@ from datetime import date, timedelta
 from itertools import groupby
 from typing import NamedTuple
 
+from ..reckoning.certificates import REFRESHER
 from ..reckoning.owed import Condition, Standing
 from ..settings import Settings
 from . import links
@@ -24,6 +25,7 @@ from .items import (
     order_line,
     overdue_item,
     part_title,
+    recommended_line,
     unit_item,
     visit_items,
 )
@@ -44,7 +46,6 @@ WORKING = (str(Condition.IN_SERVICE), str(Condition.WORK_DUE))
 _COLOURS = {
     str(Condition.NOT_TO_BE_RELIED_ON): "#d55e00",
     str(Condition.NO_EVIDENCE): "#cc79a7",
-    NOT_RECKONED: "#cc79a7",
     str(Condition.WORK_DUE): "#0072b2",
     str(Condition.IN_SERVICE): "#56b4e9",
     str(Condition.WITHDRAWN): "#767676",
@@ -80,20 +81,22 @@ class Gap(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Content:
-    """All the lists of a weekly letter. `serving` counts units in service or with work due, `due` the latter.
+    """All the lists of a weekly letter. `conditions` has how many units are in which condition, the worst first: every
+    unit once. One that no round has reckoned yet has no evidence for it; `not_reckoned` names those.
 
     `until` is the last of the seven days that "this week" looks ahead to. Units are counted in `unreliable`,
     `no_evidence`, `not_reckoned` and `withdrawn`; duties in all others.
     """
 
     units: int
-    serving: int
-    due: int
+    in_service: int
+    conditions: tuple[tuple[int, str], ...]
     bars: tuple[Bar, ...]
     unreliable: Cut[Item]
     overdue: Cut[Item]
     this_week: Cut[Item]
     may_be_done: tuple[tuple[int, str], ...]
+    recommended: Cut[str]
     order_now: tuple[Group, ...]
     order_total: int
     no_evidence: Cut[Item]
@@ -110,7 +113,8 @@ class Content:
         """Whether nothing is wrong: every unit in service, nothing overdue, due this week, to order or unknown."""
         wrong = self.overdue.total + self.this_week.total + self.order_total + self.not_recorded.total
         wrong += self.notices.total
-        return 0 < self.units == self.serving and not wrong
+        working = sum(number for number, word in self.conditions if word in WORKING)
+        return 0 < self.units == working and not wrong
 
     @property
     def owed(self) -> tuple[tuple[int, str], ...]:
@@ -127,7 +131,7 @@ class Content:
 def gather(settings: Settings, situation: Situation, today: date) -> Content:
     """The content, from rows of one moment. `today` is the reader's civil day."""
     conditions: Counter[str] = Counter()
-    by_condition: dict[str, Worst[UnitNow]] = {word: Worst(SHOWN, _longest) for word in _COLOURS}
+    by_condition: dict[str, Worst[UnitNow]] = {word: Worst(SHOWN, _longest) for word in (*_COLOURS, NOT_RECKONED)}
     for unit in situation.units():
         conditions[unit.condition] += 1
         if unit.condition not in WORKING:
@@ -137,15 +141,18 @@ def gather(settings: Settings, situation: Situation, today: date) -> Content:
         owed.add(list(duties))
     sources = Sources()
     listed = {word: worst.cut() for word, worst in by_condition.items()}
+    counts = Counter(conditions)
+    counts[str(Condition.NO_EVIDENCE)] += counts.pop(NOT_RECKONED, 0)
     return Content(
         units=conditions.total(),
-        serving=sum(conditions[word] for word in WORKING),
-        due=conditions[Condition.WORK_DUE],
-        bars=_bars(conditions),
+        in_service=counts[Condition.IN_SERVICE],
+        conditions=tuple((counts[word], word) for word in _COLOURS if counts[word]),
+        bars=_bars(counts),
         unreliable=listed[Condition.NOT_TO_BE_RELIED_ON].said(lambda unit: unit_item(settings, unit, to_do=True)),
         overdue=owed.overdue.cut().said(lambda duties: overdue_item(settings, sources, duties)),
         this_week=visit_items(settings, sources, owed.this_week.cut()),
         may_be_done=_numbered(owed.may_be_done),
+        recommended=owed.recommended.cut().said(recommended_line),
         order_now=owed.orders(sources),
         order_total=sum(worst.total for worst in owed.order_now.values()),
         no_evidence=listed[Condition.NO_EVIDENCE].said(lambda unit: unit_item(settings, unit)),
@@ -166,6 +173,7 @@ class _Owed:
         self.overdue: Worst[list[Owing]] = Worst(SHOWN, lambda duties: by_day(duties[0]), len)
         self.this_week: Worst[Owing] = Worst(SHOWN_THIS_WEEK, by_day)
         self.may_be_done: Counter[str] = Counter()
+        self.recommended: Worst[Owing] = Worst(SHOWN, by_day)
         self.order_now: dict[str, Worst[Owing]] = {}
         self._models: dict[str, Counter[str]] = {}
         self.lacking: Counter[str] = Counter()
@@ -186,6 +194,11 @@ class _Owed:
 
     def _ahead(self, duty: Owing) -> None:
         last = duty.today + timedelta(days=WEEK - 1)
+        if duty.kind == REFRESHER:
+            # No round ever calls it overdue, so that it is nothing to do by any day.
+            if duty.opens is not None and duty.opens <= last:
+                self.recommended.add(duty)
+            return
         order = duty.standing == Standing.ORDER_NOW
         if order:
             kind = duty.key.rpartition("/")[0]
@@ -256,5 +269,4 @@ def _bars(conditions: Counter[str]) -> tuple[Bar, ...]:
     return tuple(
         Bar(word, conditions[word], max(1, round(100 * conditions[word] / widest)) if conditions[word] else 0, colour)
         for word, colour in _COLOURS.items()
-        if conditions[word] or word != NOT_RECKONED
     )

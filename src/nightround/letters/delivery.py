@@ -1,7 +1,8 @@
 """Sends what waits in the letter box: claim, carry, settle. A letter is settled only after the server has answered.
 
-A few connections (lanes) carry letters, each claiming a batch at a time. What a dead process held is claimed by the
-next one when its lease ends, with the same Message-ID: rather a second letter than none.
+A few connections (lanes) carry letters from one heap, so that a letter on which the server hangs holds up nothing but
+itself. What a dead process held is claimed by the next one when its lease ends, with the same Message-ID: rather a
+second letter than none.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import logging
 from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from ..bootstrap import Program
@@ -20,12 +21,14 @@ from . import box, smtp
 from .answers import Answer, Stage, Verdict, judge, outcome, put_back
 from .box import Claimed, Outcome
 from .hold import Hold
+from .smtp import GREETING
 from .withdrawing import withdraw_closed
 
 logger = logging.getLogger("nightround.letters.delivery")
 
 GRACE_SECONDS = 6.0  # for the letter in hand, once we are asked to stop
 BARREN = 3  # connections in a row that ended without taking a letter: the server is not well
+FOLLOW = GREETING / 60  # seconds, scaled, in which the first connection should be open; then others are tried too
 
 Progress = Callable[[int, int | None], None]
 
@@ -128,8 +131,12 @@ class _Delivery:
         self._hold = Hold(program, self._settled)
         self._opened = asyncio.Event()  # the first lane has found the way, or its end
         self._reached = False  # the server has taken a connection of ours
-        self._left = False  # a following lane has left letters to the first one
+        self._opening = 0  # connections on their way
+        self._left = False  # a lane has put letters back that another is to carry
         self._lines: set[smtp.Line] = set()
+        self._heap: deque[Claimed] = deque()  # claimed, and in no lane's hands yet
+        self._heaping = asyncio.Lock()
+        self._over = asyncio.Event()  # there is trouble
         self._trouble = ""
         self._sent = 0
         self._given_up: list[int] = []
@@ -163,66 +170,82 @@ class _Delivery:
                     task.cancel()
 
     async def _carry_all(self) -> None:
-        """The first lane finds the way; the others follow once it is open, and leave what they cannot carry to it."""
+        """The first lane finds the way; the others follow once it is open, or when that takes long."""
         count = 1 if self._only is not None else self._mail.lanes
-        others = [asyncio.create_task(self._lane(leads=False)) for _ in range(count - 1)]
+        lanes = [asyncio.create_task(self._lane(leads=number == 0)) for number in range(count)]
         try:
-            await self._lane(leads=True)
-            self._opened.set()
-            await asyncio.gather(*others)
-            if self._left:
-                await self._hold.written()
+            await asyncio.gather(*lanes)
+            if self._left and not self._ending():
                 await self._lane(leads=True)
         finally:
-            for lane in others:
+            for lane in lanes:
                 lane.cancel()
+            self._put_back()
 
     async def _lane(self, *, leads: bool) -> None:
-        """Claims and carries batch after batch until nothing is due."""
-        if not leads:
-            await self._opened.wait()
-            if not self._reached:
-                return
-        barren = 0
-        while not self._ending():
-            letters = deque(await self._hold.claim(self._mail.batch, self._only))
-            if not letters:
-                return
-            while letters and not self._ending():  # a connection that breaks is made anew
-                try:
-                    line = await self._open()
-                except smtp.Trouble as trouble:
-                    if leads:
-                        self._give_in(trouble.answer, letters)
-                    self._left = self._left or not leads
-                    self._put_back(letters)
-                    return
+        """Opens a connection and carries what is on the heap, until nothing is due."""
+        if not leads and not await self._way_found():
+            return
+        try:
+            barren, sent = 0, self._sent
+            while not self._ending() and await self._some():
+                line = await self._open()  # a connection that breaks is made anew
                 if line is None:
-                    break
+                    return
                 try:
-                    taken = await self._carry(line, letters)
-                except BaseException:
+                    last = await self._carry(line)
+                    broken = not line.alive
+                    await line.close(0.5 if self._ending() else smtp.QUIT)
+                finally:
                     line.drop()
-                    raise
-                barren = 0 if taken or line.alive else barren + 1
-                await line.close(0.5 if self._ending() else smtp.QUIT)
-                self._lines.discard(line)
-                if barren == BARREN:
-                    why = "it ends every connection without taking a letter"
-                    self._give_in(Answer(Stage.CONNECT, None, why), letters)
-            self._put_back(letters)
+                    self._lines.discard(line)
+                barren, sent = barren + 1 if broken and self._sent == sent else 0, self._sent
+                if barren == BARREN and last is not None:
+                    self._give_in(replace(last, text=f"{last.text}; {BARREN} connections in a row took no letter"))
+        finally:
+            if leads:
+                self._opened.set()
+
+    async def _way_found(self) -> bool:
+        """Waits for the first lane, but not for long where it hangs; whether to try it too."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(FOLLOW * self._mail.timeout_scale):
+                await self._opened.wait()
+                return self._reached
+        return True
+
+    async def _some(self) -> bool:
+        """Whether there is a letter on the heap, after claiming more where there was none."""
+        async with self._heaping:
+            if not self._heap and not self._ending():
+                if self._left:
+                    self._left = False
+                    await self._hold.written()
+                self._heap.extend(await self._hold.claim(self._mail.batch, self._only))
+        return bool(self._heap)
 
     async def _open(self) -> smtp.Line | None:
-        """An open line; None where we are asked to stop meanwhile."""
+        """An open line; None where the end has come meanwhile, or others carry on without one."""
+        self._opening += 1
         opening = asyncio.ensure_future(smtp.open_line(self._to))
-        stopping = asyncio.ensure_future(self._stop.wait())
+        ends = [asyncio.ensure_future(event.wait()) for event in (self._stop, self._over)]
         try:
-            await asyncio.wait((opening, stopping), return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait((opening, *ends), return_when=asyncio.FIRST_COMPLETED)
             if not opening.done():
                 return None
             line = await opening
+        except smtp.Trouble as trouble:
+            if self._opening > 1 or self._lines:
+                # A server may want no more connections than it has: those carry what is left, in their own time.
+                self._left = True
+                self._put_back()
+            else:
+                self._give_in(trouble.answer)
+            return None
         finally:
-            stopping.cancel()
+            self._opening -= 1
+            for end in ends:
+                end.cancel()
             if not opening.done():
                 opening.cancel()
                 with suppress(asyncio.CancelledError, smtp.Trouble):
@@ -232,26 +255,25 @@ class _Delivery:
         self._opened.set()
         return line
 
-    async def _carry(self, line: smtp.Line, letters: deque[Claimed]) -> int:
-        """Carries letters until there are none, the connection ends, or something stands in the way of all.
-
-        Says how many were accepted.
-        """
-        accepted = 0
-        while letters and line.alive and not self._ending():
-            letter = letters.popleft()
+    async def _carry(self, line: smtp.Line) -> Answer | None:
+        """Carries letters until there are none, the connection has had its share or ends, or something stands in the
+        way of all. Gives the last answer."""
+        answer = None
+        while line.alive and line.carried < self._mail.batch and not self._ending() and await self._some():
+            if not line.alive:
+                break
+            letter = self._heap.popleft()
             fresh = line.carried == 0
             answer = await line.send(letter.to_address, letter.body)
             verdict = judge(answer, fresh=fresh)
             if verdict == Verdict.NOT_TRIED:
-                letters.appendleft(letter)
+                self._heap.appendleft(letter)
             elif verdict == Verdict.OPERATORS:
-                letters.appendleft(letter)
-                self._give_in(answer, letters)
+                self._heap.appendleft(letter)
+                self._give_in(answer)
             else:
-                accepted += verdict == Verdict.ACCEPTED
                 self._finish(letter, answer, verdict)
-        return accepted
+        return answer
 
     def _ending(self) -> bool:
         return self._stop.is_set() or bool(self._trouble)
@@ -275,16 +297,17 @@ class _Delivery:
             logger.warning("letter put off", extra={**said, "answer": became.answer, "until": became.next_try_at})
         self._hold.hand_in(became)
 
-    def _give_in(self, answer: Answer, letters: deque[Claimed]) -> None:
-        """No letter can go: these wait, with the reason, unless their time is over."""
+    def _give_in(self, answer: Answer) -> None:
+        """No letter can go: what is on the heap waits, with the reason, unless its time is over."""
         self._trouble = _explained(self._to, answer)
+        self._over.set()
         logger.error("mail server cannot be used", extra={"stage": str(answer.stage), "answer": self._trouble})
-        while letters:
-            self._finish(letters.popleft(), answer, Verdict.OPERATORS)
+        while self._heap:
+            self._finish(self._heap.popleft(), answer, Verdict.OPERATORS)
 
-    def _put_back(self, letters: deque[Claimed]) -> None:
-        while letters:
-            self._hold.hand_in(put_back(letters.popleft()))
+    def _put_back(self) -> None:
+        while self._heap:
+            self._hold.hand_in(put_back(self._heap.popleft()))
 
     def _settled(self, _outcomes: list[Outcome]) -> None:
         if self._progress is not None:
@@ -302,4 +325,6 @@ _CURES = {
 
 def _explained(to: smtp.Way, answer: Answer) -> str:
     cure = _CURES.get(answer.stage, "ask whoever runs it")
+    if answer.code is None and answer.stage not in (Stage.CONNECT, Stage.TLS, Stage.LOGIN):
+        cure = "the letters are tried again by themselves; if it stays so, check mail.port and ask whoever runs it"
     return f"the mail server {to.host}:{to.port} cannot be used ({answer.sentence()}); {cure}"

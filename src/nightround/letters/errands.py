@@ -4,10 +4,13 @@
    and whoever of them was not told at that step yet is told now, if their hours allow it.
 2. Whoever belongs to an earlier step and heard nothing in this lap (somebody took over the watch, or got an address)
    is told too.
-3. What was already wrong when a unit came in, and was never escalated, goes to those and to the site's coordinators
+3. Whoever hears of something urgent for the first time is told at once. Where everybody of a step has had many urgent
+   letters within the hour, the next step is told at once as well.
+4. Whoever was told before hears again with their letter of the day, more days apart each time (`letters.turns`).
+5. What was already wrong when a unit came in, and was never escalated, goes to those and to the site's coordinators
    and managers in one opening letter each.
-4. Whoever was told of a case is told once that it is closed.
-5. All of it within what a mailbox, and the fleet, may get within an hour (`letters.brake`).
+6. Whoever was told of a case is told once that it is closed.
+7. All of it within what a mailbox, and the fleet, may get within an hour (`letters.brake`).
 
 A rehearsal leaves cases alone of which it knows that nothing is owed yet (`letters.resting`).
 """
@@ -19,26 +22,24 @@ from datetime import date, datetime, timedelta
 from sqlalchemy import Connection, bindparam, select
 
 from ..cases import ladders
-from ..cases.climbing import Change, Ladders, Open, open_cases, told_in_lap
+from ..cases.climbing import Change, Ladders, Open, Told, open_cases, told_in_lap
+from ..cases.ladders import Climb, Ladder
 from ..reckoning.dates import local_day, local_instant
-from ..rounds.causes import LONG
 from ..settings import Settings
 from ..store.recalling import notes, recall
 from ..store.tables import cases, messages, sites, tellings
 from ..store.types import Instant
 from . import brake, closing
-from .audience import Reader
-from .matters import chunks
+from .gathering import OPENED_TO, Letters, Standing
+from .lists import chunks
 from .planned import Errand, Mark, Plan
 from .resting import Resting
 from .templates import say_count
-from .views import Views
+from .views import View, Views
 from .watch import Watch
 
 # An opening letter is for what has just come in; what is found later to be untold is told like any other case.
 OPENING = timedelta(hours=48)
-# Besides whom a case falls to anyway, these get the opening letter.
-_OPENED_TO = ("coordinator", "manager")
 SHOWN_SITES = 5
 
 
@@ -47,86 +48,88 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
     at = moment(settings, now, on)
     open_now = open_cases(conn, at)
     known = recall(conn, "ladders", (), lambda: Ladders(settings))
+    hour = brake.Hour(conn, settings, now)
     closings = closing.errands(conn, settings, known, now, on)
     if not open_now:
-        return _within(conn, settings, now, on, None, Plan((), (), tuple(closings), (), ()))
+        made = Plan((), (), tuple(closings), (), ())
+        return made if on is not None else brake.within(conn, settings, now, made, None, hour)
     watch = _watch(conn, settings, at, open_now, known)
     views = Views(watch, settings, notes(conn, "called"))
     newcomers = _never_escalated(conn, now, open_now)
     resting = Resting(conn, lambda case: views.of(case.site_id, known.of(case.severity, case.site_type)).everybody)
     stirring = [case for case in open_now if on is not None or case.id in newcomers or not resting.still(case, at)]
     told = told_in_lap(conn, stirring)
-    escalations: _Errands = {}
-    openings: _Errands = {}
-    marks: dict[int, Mark] = {}
     changes: list[Change] = []
     unreached: list[tuple[Open, str]] = []
     ahead: list[datetime] = resting.until
+    standing: list[Standing] = []
     for case in stirring:
         ladder = known.of(case.severity, case.site_type)
         view = views.of(case.site_id, ladder)
         was = case.climb
         climb = was or ladders.start(case.grade, min(case.opened_at, at))
         climb, move = ladders.go_on(ladder, climb, at, view, case.grade)
+        had = told.get(case.id, set()) if climb.lap == (0 if was is None else was.lap) else set()
+        climb, full = _past_the_full(case, ladder, climb, at, view, had, hour)
         # Where the first step has not begun there is nothing to keep, unless its wait is counted from the new lap.
         if climb != was and (climb.rung >= 0 or was is not None):
             changes.append(Change(case.id, was, climb))
         if not view.anybody:
             unreached.append((case, view.gap))
             continue
+        if full:
+            move = ladders.next_move(ladder, climb, at, view)
         turns = [] if move is None else [move.at]
         if climb.rung < 0:
             ahead += turns
             continue
-        mark = marks[case.id] = (climb.lap, climb.rung, climb.turn)
-        had = told.get(case.id, set()) if climb.lap == (0 if was is None else was.lap) else set()
-        owed: list[str] = []
-        for reader, name in view.owed(climb, had):
-            if on is None and (ready := ladders.ready(ladder, climb, views.hours(reader), at)) > at:
-                turns.append(ready)
-                continue
-            owed.append(reader.mailbox)
-            # Told of at this step only, if at all: it has not gone on since it came in, nor begun again.
-            first = climb.lap == 0 and climb.turn == 0
-            opens = case.id in newcomers and first and all(said.rung == climb.rung for said in had)
-            errand = _errand(openings if opens else escalations, reader, now, on)
-            errand.marks[case.id] = mark
-            errand.urgent = errand.urgent or case.severity == "urgent"
-            if opens:
-                errand.whys |= reader.roles & {"on-call", *_OPENED_TO}
-            else:
-                errand.whys.add(name)
-                errand.gaps.update(dict.fromkeys(view.gaps(climb.rung)))
-                if climb.why == "again":
-                    errand.laps.add(case.id)
-                elif climb.why == case.grade == LONG and climb.turn == 0:
-                    errand.worse.add(case.id)
-        ahead += turns
-        if on is None and case.id not in newcomers:
-            resting.lay(case._replace(climb=climb), owed, turns)
-    _open_to_all(watch, [case for case in open_now if case.id in newcomers], marks, openings, escalations, now, on)
+        standing.append(Standing(case, ladder, view, climb, had, tuple(full), turns))
+    letters = Letters(settings, now, on, views.hours, newcomers)
+    letters.tell(conn, standing)
+    for one in standing:
+        ahead += one.turns
+        if on is None and one.case.id not in newcomers and not one.unsettled:
+            resting.lay(one.case._replace(climb=one.climb), one.owed, one.turns)
+    marks = {one.case.id: one.mark for one in standing}
+    _open_to_all(watch, [case for case in open_now if case.id in newcomers], marks, letters, now, on)
+    openings, escalations = letters.openings, letters.escalations()
     _told_before(conn, openings, escalations)
     made = Plan(
-        tuple(sorted(escalations.values(), key=_by_code)),
-        tuple(sorted((errand for errand in openings.values() if errand.marks), key=_by_code)),
+        tuple(sorted(escalations, key=_by_code)),
+        tuple(sorted((errand for errand in openings if errand.marks), key=_by_code)),
         tuple(closings),
         tuple(changes),
         _untellable(conn, unreached),
         min((instant for instant in ahead if instant > at), default=None),
         resting=resting,
     )
-    return _within(conn, settings, now, on, watch, made)
+    # A round of another date, run by hand, knows no hours.
+    return made if on is not None else brake.within(conn, settings, now, made, watch, hour)
+
+
+def _past_the_full(
+    case: Open, ladder: Ladder, climb: Climb, at: datetime, view: View, had: set[Told], hour: brake.Hour
+) -> tuple[Climb, list[str]]:
+    """The climb of an urgent case beyond steps where everybody who would hear of it now has had their letters of this
+    hour: they are told all the same, and the next at once. Also who that is."""
+    full: list[str] = []
+    told = {said.mailbox for said in had}
+    while case.severity == "urgent" and climb.rung >= 0 and climb.turn == 0 and climb.lap == climb.fresh:
+        here = view.people(climb.rung)
+        if not here or not all(hour.full(reader.mailbox) for reader in here):
+            break
+        if all(reader.mailbox in told for reader in here):
+            break
+        beyond = ladders.pass_on(ladder, climb, at, view)
+        if beyond is None:
+            break
+        full += [reader.called for reader in here]
+        climb = beyond
+    return climb, full
 
 
 def _by_code(errand: Errand) -> tuple[str, str]:
     return errand.reader.person, errand.reader.mailbox
-
-
-def _within(
-    conn: Connection, settings: Settings, now: datetime, on: date | None, watch: Watch | None, made: Plan
-) -> Plan:
-    """The plan as far as the limits of an hour let it go; a round of another date, run by hand, knows no hours."""
-    return made if on is not None else brake.within(conn, settings, now, made, watch)
 
 
 def _watch(
@@ -140,50 +143,35 @@ def _watch(
     return Watch.over(conn, settings, at, site_ids, known.names())
 
 
-# By person and mailbox: two people with one mailbox get a letter each of what falls to one of them only.
-_Errands = dict[tuple[int, str], Errand]
-
-
-def _errand(errands: _Errands, reader: Reader, now: datetime, on: date | None) -> Errand:
-    known = errands.get((reader.id, reader.mailbox))
-    if known is None:
-        known = errands[reader.id, reader.mailbox] = Errand(reader, (on or local_day(now, reader.zone)).isoformat())
-    return known
-
-
 def _open_to_all(
     watch: Watch,
     newcomers: list[Open],
     marks: dict[int, Mark],
-    openings: _Errands,
-    escalations: _Errands,
+    letters: Letters,
     now: datetime,
     on: date | None,
 ) -> None:
     """Adds the cases that came in with their units for those who get the opening letter beside who is called."""
     had: dict[str, set[int]] = {}
-    for errand in (*escalations.values(), *openings.values()):
+    for errand in (*letters.escalations(), *letters.openings):
         had.setdefault(errand.reader.mailbox, set()).update(errand.marks)
     for case in newcomers:
-        for role in _OPENED_TO:
+        for role in OPENED_TO:
             for reader in watch.holders(case.site_id, role):
                 theirs = had.setdefault(reader.mailbox, set())
                 if not reader.reached or case.id in theirs:
                     continue
                 theirs.add(case.id)
-                errand = _errand(openings, reader, now, on)
-                errand.whys |= reader.roles & {"on-call", *_OPENED_TO}
-                errand.marks[case.id] = marks.get(case.id, (0, 0, 0))
-                errand.urgent = errand.urgent or case.severity == "urgent"
+                letters.open_to(reader, case, marks.get(case.id, (0, 0, 0)))
 
 
-def _told_before(conn: Connection, openings: _Errands, escalations: _Errands) -> None:
+def _told_before(conn: Connection, openings: list[Errand], escalations: list[Errand]) -> None:
     """Fills in what each was told of earlier; an opening letter leaves that out."""
-    told = _ever_told(conn, [*openings.values(), *escalations.values()])
-    for errand in openings.values():
+    told = _ever_told(conn, [*openings, *escalations])
+    for errand in openings:
         before = told.get(errand.reader.mailbox, set())
         errand.marks = {case_id: mark for case_id, mark in sorted(errand.marks.items()) if case_id not in before}
-    for errand in escalations.values():
+    for errand in escalations:
         errand.before = told.get(errand.reader.mailbox, set()) & errand.marks.keys()
 
 

@@ -14,10 +14,11 @@ from ..store.tables import messages
 from . import links, service
 from .audience import ABOUT_CASES, Reader
 from .lists import Cut, Later
-from .matters import Matter, counted, heading, told, weigh, who_knows
+from .matters import Matter, heading, may_read_uses, told, who_knows
 from .nights import nights
 from .planned import Errand
 from .templates import say_instant
+from .weighing import Weighed, by_unit, counted, weigh
 from .wording import LEAVE_IT, Sources
 
 KIND = "escalation"
@@ -29,7 +30,7 @@ def content(
     conn: Connection,
     settings: Settings,
     errand: Errand,
-    going: Mapping[int, Sequence[str]],
+    going: Mapping[int, Sequence[Reader]],
     now: datetime,
     on: date | None = None,
     wrong: Callable[[Connection], Sequence[str]] = lambda _: (),
@@ -43,7 +44,8 @@ def content(
     ids = sorted(case.id for case in weighed)
     if not ids:
         return {}, ids
-    shown = weighed[:SHOWN]
+    groups = by_unit(weighed)[:SHOWN]
+    shown = [case for group in groups for case in group]
     new = set(ids) - errand.before
     reader = errand.reader
     sources = Sources()
@@ -52,7 +54,9 @@ def content(
         knowing = who_knows(conn, [case.id for case in shown], reader.mailbox, going)
         stands_out = new if errand.before else ()
         way = partial(_way, settings, reader, now)
-        return told(conn, settings, shown, now, sources, knowing, on=on, new=stands_out, way=way)
+        return told(
+            conn, settings, groups, now, sources, knowing, on=on, new=stands_out, way=way, uses=may_read_uses(reader)
+        )
 
     one_by_one = Later(matters)
 
@@ -61,10 +65,11 @@ def content(
         return tuple(source.line for source in sources.listed())
 
     ran = Later(lambda: nights(conn, reader.sites(), now))
-    unreliable, overdue = counted(weighed)
+    unreliable, overdue, others = counted(weighed)
     return {
         "unreliable": unreliable,
         "overdue": overdue,
+        "others": others,
         "new": len(new),
         "worst": heading(conn, shown[0]),
         "total": len(weighed),
@@ -101,8 +106,9 @@ def _last_letter(conn: Connection, mailbox: str) -> datetime | None:
 _CALLED = {"rota": "on-call", "site-contact": "site contact", "person": "person", "address": "address"}
 
 
-def _way(settings: Settings, reader: Reader, now: datetime, case_id: int) -> str:
-    """Where the reader says that they have it: a link for that one case, so that nobody has to sign in at night."""
+def _way(settings: Settings, reader: Reader, now: datetime, case: Weighed) -> str:
+    """Where the reader says that they have it, so that nobody has to sign in at night: a link for that one case, or for
+    everything urgent about its unit."""
     if not reader.person:
-        return links.case_url(settings, case_id)
-    return links.take_url(settings, reader.person, reader.address, case_id, now)
+        return links.case_url(settings, case.id)
+    return links.take_url(settings, reader.person, reader.address, case.id, now, unit=case.with_unit)

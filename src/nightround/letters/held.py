@@ -20,7 +20,7 @@ from ..store.tables import cases, climbs, messages, sites
 from . import brake, opening
 from .audience import ABOUT_CASES
 from .errands import plan
-from .matters import chunks
+from .lists import chunks
 from .planned import Held
 from .templates import say_count
 
@@ -34,7 +34,7 @@ Say = Callable[[datetime], str]
 @dataclass(frozen=True, slots=True)
 class Waiting:
     """Somebody whose letter is held: about how many cases, since when, when there is room again, and by which limit
-    (`person_hour` or `fleet_hour`). `person` is "" for an address that a ladder names."""
+    (`person_hour`, `fleet_hour` or `strangers_hour`). `person` is "" for an address that a ladder names."""
 
     person: str
     called: str
@@ -79,7 +79,11 @@ class HeldBack:
         return " and ".join(said)
 
 
-_WHOSE = {brake.PERSON: "a mailbox", brake.FLEET: "the fleet"}
+_WHOSE = {
+    brake.PERSON: "a mailbox",
+    brake.FLEET: "the fleet",
+    brake.STRANGERS: "what strangers report at one cabinet or from one network",
+}
 
 
 def held_back(
@@ -89,7 +93,7 @@ def held_back(
 
     None where nothing is.
     """
-    if not brake.is_full(conn, settings, now):
+    if not brake.Hour(conn, settings, now).freed():
         return None
     held = plan(conn, settings, now).held
     known = _details(conn, {case_id for one in held for case_id in one.errand.marks}, seen)
@@ -104,7 +108,7 @@ def held_back(
             continue
         first = min(_since(settings, ladders_now, one, row, now) for row in rows)
         # Whatever was owed to them when the last letter of the kind was written stood in it.
-        since = max(first, last.get((reader.mailbox, one.kind), first))
+        since = max(first, last.get((reader.mailbox, one.errand.counts_as), first))
         people.append(Waiting(reader.person, reader.called, len(rows), since, one.room_at, one.limit))
         told_of.update(row.id for row in rows)
     if not people:
@@ -145,15 +149,15 @@ def _since(settings: Settings, known: Ladders, held: Held, row: Any, now: dateti
 
 
 def _last_letters(conn: Connection, mailboxes: Iterable[str]) -> dict[tuple[str, str], datetime]:
-    """When the last letter of each kind about cases to each of the mailboxes was written."""
+    """When the last letter about cases to each of the mailboxes was written, by what it counts as."""
     found: dict[tuple[str, str], datetime] = {}
     address = func.lower(messages.c.to_address)
     listed = sorted(mailboxes)
     for start in range(0, len(listed), _AT_ONCE):
         query = (
-            select(address, messages.c.kind, func.max(messages.c.created_at))
+            select(address, messages.c.counts_as, func.max(messages.c.created_at))
             .where(address.in_(listed[start : start + _AT_ONCE]), messages.c.kind.in_(ABOUT_CASES))
-            .group_by(address, messages.c.kind)
+            .group_by(address, messages.c.counts_as)
         )
-        found.update({(mailbox, kind): at for mailbox, kind, at in conn.execute(query)})
+        found.update({(mailbox, counted): at for mailbox, counted, at in conn.execute(query)})
     return found

@@ -24,7 +24,7 @@ from sqlalchemy.exc import OperationalError
 
 from ..bootstrap import Program
 from ..store.database import Store
-from . import box, outage
+from . import box, lost, outage
 from .box import Claimed, Outcome
 
 logger = logging.getLogger("nightround.letters.hold")
@@ -61,15 +61,22 @@ class Hold:
         self._started = program.clock()
 
     async def catch_up(self) -> None:
-        """Writes what an earlier delivery of this process could not, before any letter could be sent once more.
+        """Writes what an earlier delivery of this process could not, before any letter could be sent once more; and
+        takes back what a clock that was ahead put off.
 
         Raises OperationalError where the database still takes nothing.
         """
         unwritten = _UNWRITTEN.get(self._program.store)
         if unwritten:
-            await self._in_database(lambda conn: box.settle_late(conn, list(unwritten.values())))
+            await self._in_database(lambda conn: self._settle_late(conn, list(unwritten.values())))
             logger.warning("outcomes written late", extra={"letters": sorted(unwritten)})
             del _UNWRITTEN[self._program.store]
+        mail = self._program.settings.mail
+        longest = timedelta(minutes=max(*mail.retry_minutes, *mail.urgent_retry_minutes))
+        now = self._program.clock()
+        freed = await self._in_database(lambda conn: box.set_right(conn, now, LEASE, longest))
+        if freed:
+            logger.warning("letters that a clock which was ahead had put off go now", extra={"count": freed})
 
     async def claim(self, limit: int, only: int | None = None) -> list[Claimed]:
         """The next letters that are due. What failed since this delivery began is left for the next one.
@@ -173,14 +180,29 @@ class Hold:
             self._thread.submit(self._unit, lambda conn: box.release(conn, self._holder))
         self._thread.shutdown(wait=False)
 
+    def _settle(self, conn: Connection, outcomes: list[Outcome]) -> int:
+        """Writes what became of the letters, and with it what follows where some were given up."""
+        ours = box.settle(conn, self._holder, outcomes)
+        self._follow_up(conn, outcomes)
+        return ours
+
+    def _settle_late(self, conn: Connection, outcomes: list[Outcome]) -> None:
+        box.settle_late(conn, outcomes)
+        self._follow_up(conn, outcomes)
+
+    def _follow_up(self, conn: Connection, outcomes: list[Outcome]) -> None:
+        given_up = [outcome.id for outcome in outcomes if outcome.state == "given up"]
+        if given_up:
+            lost.follow_up(conn, given_up, self._program.clock(), self._program.settings.fleet.time_zone)
+
     async def _write(self, outcomes: list[Outcome]) -> int:
         for pause in WRITE_AGAIN:
             try:
-                return await self._in_database(lambda conn: box.settle(conn, self._holder, outcomes))
+                return await self._in_database(lambda conn: self._settle(conn, outcomes))
             except OperationalError as error:
                 logger.warning("outcomes not written, once more", extra={"why": str(error.orig)})
                 await asyncio.sleep(pause)
-        return await self._in_database(lambda conn: box.settle(conn, self._holder, outcomes))
+        return await self._in_database(lambda conn: self._settle(conn, outcomes))
 
     async def _in_database(self, work: Callable[[Connection], T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._thread, self._unit, work)

@@ -131,6 +131,12 @@ def order_line(sources: Sources, duty: Owing) -> str:
     return joined(f"{duty.where.title}: {joined(by, good, low, by='; ')}", sources.mark(because), by=" ")
 
 
+def recommended_line(duty: Owing) -> str:
+    """Something that is recommended and never owed: what, and from when on it is."""
+    what = said(duty.subject).removesuffix(" (recommended)")
+    return f"{what}, since {say_day(duty.last_good_day)}" if duty.days_over else what
+
+
 def part_title(key: str) -> str:
     """The heading over parts to order, from the start of their duties' keys, such as `battery/spare`."""
     kind, _, state = key.partition("/")

@@ -7,6 +7,7 @@ e-mail address withdraws every sign-in and personal link sent to the old one. `n
 from __future__ import annotations
 
 import hashlib
+import secrets
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -15,6 +16,7 @@ from urllib.parse import quote
 from itsdangerous import BadData, BadSignature, SignatureExpired, TimestampSigner, URLSafeSerializer
 from itsdangerous.url_safe import URLSafeTimedSerializer
 
+from ..addresses import mark
 from ..settings import Settings
 
 SIGN_IN_MINUTES = 30
@@ -39,10 +41,17 @@ class NotOurs(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """Whom a link is for. `mailbox` marks the address it was made for; `next` is the page to go to, or ""."""
+    """Whom a link is for. `mailbox` marks the address it was made for."""
 
     person: str
     mailbox: str
+
+
+@dataclass(frozen=True, slots=True)
+class SignIn(Link):
+    """One that signs in. `until` is the last instant at which it is good; `next` is the page to go to, or ""."""
+
+    until: datetime
     next: str = ""
 
 
@@ -64,26 +73,27 @@ def timed(settings: Settings, salt: str, now: datetime) -> URLSafeTimedSerialize
 
 def mailbox(address: str) -> str:
     """A short mark of an e-mail address, the same whatever the case; it does not show the address."""
-    return hashlib.sha256(address.strip().lower().encode("utf-8")).hexdigest()[:16]
+    return mark(address)
 
 
 def sign_in_url(settings: Settings, person: str, address: str, now: datetime, next_page: str = "") -> str:
-    """A link that signs the person in, for half an hour from now."""
-    value = {"p": person, "m": mailbox(address), "n": next_page}
+    """A link that signs the person in once, within half an hour from now."""
+    value = {"p": person, "m": mailbox(address), "n": next_page, "x": _another()}
     return _url(settings, "/me/" + str(timed(settings, _SIGN_IN, now).dumps(value)))
 
 
 def personal_url(settings: Settings, person: str, address: str, now: datetime, days: int = PERSONAL_DAYS) -> str:
-    """A link that signs the person in as often as they like, for that many days from now (366 at most)."""
+    """A link that signs the person in once, within that many days from now (366 at most)."""
     if not 1 <= days <= LONGEST_DAYS:
         raise ValueError(f"a personal link lasts from 1 to {LONGEST_DAYS} days, not {days}")
-    value = {"p": person, "m": mailbox(address), "d": days}
+    value = {"p": person, "m": mailbox(address), "d": days, "x": _another()}
     return _url(settings, "/me/" + str(timed(settings, _PERSONAL, now).dumps(value)))
 
 
-def take_url(settings: Settings, person: str, address: str, case_id: int, now: datetime) -> str:
-    """A link on which the person can take that one case, for a fortnight. It shows, and acts only when told to."""
-    value = {"p": person, "m": mailbox(address), "c": case_id}
+def take_url(settings: Settings, person: str, address: str, case_id: int, now: datetime, *, unit: bool = False) -> str:
+    """A link on which the person can take that one case, for a fortnight; with `unit` every urgent case that is open
+    of its unit by then. It shows, and acts only when told to."""
+    value = {"p": person, "m": mailbox(address), "c": case_id, **({"u": 1} if unit else {})}
     return _url(settings, "/take/" + str(timed(settings, _TAKE, now).dumps(value)))
 
 
@@ -112,11 +122,12 @@ def label_url(settings: Settings, label: str) -> str:
     return _url(settings, "/at/" + quote(label, safe=""))
 
 
-def read_me(settings: Settings, token: str, now: datetime) -> Link:
+def read_me(settings: Settings, token: str, now: datetime) -> SignIn:
     """Whom a sign-in or personal link is for. Raises Expired or NotOurs."""
     try:
-        value = timed(settings, _SIGN_IN, now).loads(token, max_age=SIGN_IN_MINUTES * 60)
-        return Link(value["p"], value["m"], value["n"])
+        value, made = timed(settings, _SIGN_IN, now).loads(token, max_age=SIGN_IN_MINUTES * 60, return_timestamp=True)
+        until = made.astimezone(UTC) + timedelta(minutes=SIGN_IN_MINUTES)
+        return SignIn(value["p"], value["m"], until, value["n"])
     except SignatureExpired:
         raise Expired from None
     except BadData:
@@ -125,16 +136,17 @@ def read_me(settings: Settings, token: str, now: datetime) -> Link:
         value, made = timed(settings, _PERSONAL, now).loads(token, return_timestamp=True)
     except BadData:
         raise NotOurs from None
-    if now > made.astimezone(UTC) + timedelta(days=value["d"]):
+    until = made.astimezone(UTC) + timedelta(days=value["d"])
+    if now > until:
         raise Expired
-    return Link(value["p"], value["m"])
+    return SignIn(value["p"], value["m"], until)
 
 
-def read_take(settings: Settings, token: str, now: datetime) -> tuple[Link, int]:
-    """Whom a take link is for, and the case. Raises Expired or NotOurs."""
+def read_take(settings: Settings, token: str, now: datetime) -> tuple[Link, int, bool]:
+    """Whom a take link is for, the case, and whether for all that is urgent of its unit. Raises Expired or NotOurs."""
     try:
         value = timed(settings, _TAKE, now).loads(token, max_age=TAKE_DAYS * 24 * 3600)
-        return Link(value["p"], value["m"]), int(value["c"])
+        return Link(value["p"], value["m"]), int(value["c"]), bool(value.get("u"))
     except SignatureExpired:
         raise Expired from None
     except (BadData, KeyError, TypeError, ValueError):
@@ -151,6 +163,11 @@ def read_stop(settings: Settings, token: str) -> str:
 
 def _stopping(settings: Settings) -> URLSafeSerializer:
     return URLSafeSerializer(settings.secret(), _STOP, signer_kwargs=dict(_SIGNING))
+
+
+def _another() -> str:
+    """Makes two links of one moment differ, since each is good for one use."""
+    return secrets.token_urlsafe(6)
 
 
 def _url(settings: Settings, path: str) -> str:

@@ -5,10 +5,11 @@ Also what of a letter is looked up only where a template asks for it.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Generic, TypeVar
 
+CHUNK = 500
 T = TypeVar("T")
 U = TypeVar("U")
 
@@ -74,3 +75,9 @@ class Worst(Generic[T]):
     def _settle(self) -> None:
         self._rows.sort(key=self._key)
         del self._rows[self._limit :]
+
+
+def chunks(ids: Sequence[T]) -> Iterator[Sequence[T]]:
+    """A few hundred at a time: databases limit how many values a statement may have."""
+    for start in range(0, len(ids), CHUNK):
+        yield ids[start : start + CHUNK]

@@ -1,26 +1,33 @@
-"""Open cases as a letter tells them: which are worse, and for the worst where, why, who knows and what to do."""
+"""Open cases as a letter tells them: where, why, who knows and what to do."""
 
 from __future__ import annotations
 
 import json
-from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from functools import lru_cache, partial
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, func, or_, select
 
 from ..reckoning.dates import local_day
 from ..reckoning.owed import Standing
-from ..rounds.causes import FAULT, MAIL_GIVEN_UP, NOTICE, PLAIN, ROUND_MISSED, UNRELIABLE, USED
+from ..rounds.causes import (
+    MAIL_GIVEN_UP,
+    PLAIN,
+    ROUND_MISSED,
+    USED,
+)
 from ..settings import Settings
 from ..store.recalling import recall
 from ..store.tables import cases, duties, messages, parts, people, sites, tellings, units
 from . import links
+from .audience import Reader
 from .items import overdue_lines
+from .put_off import not_arriving
 from .situation import WHERE, Owing, Where, where_of
 from .templates import say_day, say_instant
+from .uses import LOOKING_AFTER, ON_THE_PAGE, uses_of
+from .weighing import Weighed
 from .wording import (
     Sources,
     because_of,
@@ -34,30 +41,13 @@ from .wording import (
     thing,
 )
 
-T = TypeVar("T")
-
-_SEVERITY = {"urgent": 0, "soon": 1, "routine": 2}
-# What cases are about that say a unit is not to be relied on; a notice may, too, where it is urgent.
-UNRELIABLES = frozenset({FAULT, USED, UNRELIABLE})
-CHUNK = 500
-NO_SITE = "the whole fleet"
+UNRELIABLE_WORD = "not to be relied on"
 REASONS = 6  # of one matter
 
 
-class Weighed(NamedTuple):
-    """A case with what it is ranked and counted by. `since` is its earliest last good day, else when it opened."""
-
-    id: int
-    kind: str
-    severity: str
-    since: date
-    site: str
-    site_name: str
-    works: tuple[str, ...]
-
-
 class Matter(NamedTuple):
-    """A case in words: `where` a line, `reasons` and `to_do` and `known` several. `word` is its standing."""
+    """A case in words, or all that is urgent about one unit: `where` a line, `reasons`, `to_do` and `known` several.
+    `word` is its standing."""
 
     case_id: int
     title: str
@@ -70,90 +60,69 @@ class Matter(NamedTuple):
     url: str
 
 
-def weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
-    """Those of the cases that are still open, the worst first: by severity, then the longest overdue."""
-    return recall(conn, ("weighed", *case_ids), (cases, sites), lambda: _weigh(conn, case_ids))
-
-
-_WEIGHED = (
-    select(cases.c.id, cases.c.kind, cases.c.severity, cases.c.opened_on, cases.c.what, sites.c.site, sites.c.name)
-    .outerjoin(sites, sites.c.id == cases.c.site_id)
-    .where(cases.c.id.in_(bindparam("b_ids", expanding=True)), cases.c.closed_at.is_(None))
-)
-
-
-def _weigh(conn: Connection, case_ids: Sequence[int]) -> list[Weighed]:
-    found = []
-    for chunk in chunks(case_ids):
-        for row in conn.execute(_WEIGHED, {"b_ids": chunk}).all():
-            first_day, works = _gist(row.what)
-            found.append(
-                Weighed(
-                    row.id,
-                    row.kind,
-                    row.severity,
-                    first_day or row.opened_on,
-                    row.site or "",
-                    row.name or row.site or NO_SITE,
-                    works,
-                )
-            )
-    return sorted(found, key=lambda case: (_SEVERITY.get(case.severity, 9), case.since, case.id))
-
-
-@lru_cache(maxsize=8192)
-def _gist(text: str) -> tuple[date | None, tuple[str, ...]]:
-    """Of what a case is about, the earliest last good day and the works."""
-    what = json.loads(text)
-    days = [date.fromisoformat(item["last_good_day"]) for item in what if item["last_good_day"]]
-    works = tuple(_work(item["subject"]) for item in what if item["subject"] not in PLAIN)
-    return min(days, default=None), works
-
-
-def _work(subject: str) -> str:
-    return "put right what was found wrong" if subject.startswith("put right") else said(subject)
-
-
-def counted(weighed: Iterable[Weighed]) -> tuple[int, int]:
-    """How many units are not to be relied on, and how many matters are of another kind."""
-    kinds = Counter(_unreliable(case.kind, case.severity) for case in weighed)
-    return kinds[True], kinds[False]
-
-
-def _unreliable(kind: str, severity: str) -> bool:
-    return kind in UNRELIABLES or (kind == NOTICE and severity == "urgent")
+def may_read_uses(reader: Reader) -> bool:
+    """Whether a letter to them says what was recorded of a use: it is about a person."""
+    return bool(reader.roles & LOOKING_AFTER)
 
 
 def told(
     conn: Connection,
     settings: Settings,
-    shown: Sequence[Weighed],
+    groups: Sequence[Sequence[Weighed]],
     now: datetime,
     sources: Sources,
     knowing: Mapping[int, Sequence[str]],
     *,
     on: date | None = None,
     new: Collection[int] = (),
-    way: Callable[[int], str] | None = None,
+    way: Callable[[Weighed], str] | None = None,
+    uses: bool = False,
 ) -> tuple[Matter, ...]:
-    """These cases in words. `knowing` says by case who else knows; `new` holds those that stand out as not told before.
+    """These cases in words, those of a group (`by_unit`) as one. `knowing` says by case who else knows; `new` holds
+    those that stand out as not told before.
 
     `way` gives the address where the reader says that they have a case (default: its page, behind a sign-in).
 
-    `on` is the civil day on which it is told (default: the present one at each site).
+    `on` is the civil day on which it is told (default: the present one at each site). `uses` says what was recorded of
+    a use; else its page is named.
     """
-    way = way or partial(links.case_url, settings)
-    ids = [case.id for case in shown]
+    ids = [case.id for group in groups for case in group]
+    used = [unit_id for group in groups for case in group if case.kind == USED for unit_id in case.units]
+    recorded = uses_of(conn, used) if uses and used else {}
     rows = {row.id: row for row in conn.execute(_DETAILS, {"b_ids": ids})}
     owed = _overdue(conn, list(rows.values()), now, on)
     spares = _spares(conn, list(rows.values()), now, on)
     found = []
-    for case_id in ids:
-        row = rows[case_id]
-        today = _today(_where(row).zone, now, on)
-        known = knowing.get(case_id, ())
-        found.append(_matter(way(case_id), row, owed, spares, sources, known, today, new=case_id in new))
+    for group in groups:
+        url = links.case_url(settings, group[0].id) if way is None else way(group[0])
+        matters = []
+        for case in group:
+            row = rows[case.id]
+            today = _today(_where(row).zone, now, on)
+            known = knowing.get(case.id, ())
+            one = _matter(url, row, owed, spares, sources, known, today, case.unreliable, new=case.id in new)
+            if case.kind == USED:
+                one = one._replace(
+                    reasons=(*one.reasons[:1], *recorded.get(row.unit_id, (ON_THE_PAGE,)), *one.reasons[1:])
+                )
+            matters.append(one)
+        found.append(_together(matters))
     return tuple(found)
+
+
+def _together(matters: Sequence[Matter]) -> Matter:
+    """All that is urgent about one unit, as one: each thing is said once."""
+    first, *more = matters
+    if not more:
+        return first
+    numbers = names([str(one.case_id) for one in matters])
+    return first._replace(
+        title=next((one.title for one in matters if one.word == UNRELIABLE_WORD), first.title),
+        word=next((one.word for one in matters if one.word == UNRELIABLE_WORD), first.word),
+        reasons=tuple(dict.fromkeys(reason for one in matters for reason in one.reasons)),
+        to_do=tuple(dict.fromkeys(step for one in matters for step in one.to_do)),
+        known=(f"Cases {numbers}.", *dict.fromkeys(line for one in matters for line in one.known)),
+    )
 
 
 def heading(conn: Connection, case: Weighed) -> str:
@@ -172,40 +141,38 @@ def heading(conn: Connection, case: Weighed) -> str:
 
 
 def who_knows(
-    conn: Connection, case_ids: Sequence[int], but: str, going: Mapping[int, Iterable[str]]
+    conn: Connection, case_ids: Sequence[int], but: str, going: Mapping[int, Iterable[Reader]]
 ) -> dict[int, tuple[str, ...]]:
     """By case, the names of who was told before (less that mailbox) and of who is being told now (`going`).
 
-    Whoever the last letter that came to its end did not reach is named as such.
+    Nobody is said to know whom no letter has reached: whose last one was given up, whose only one the mail server has
+    put off, and who is being told now although an earlier letter to them has not arrived, is named as such.
     """
-    reached: dict[int, dict[str, bool]] = {case_id: {} for case_id in case_ids}
+    found: dict[int, dict[str, str]] = {case_id: {} for case_id in case_ids}
+    failing = or_(messages.c.failing_since.is_not(None), messages.c.last_answer != "")
     query = (
-        select(tellings.c.case_id, people.c.name, people.c.person, tellings.c.mailbox, messages.c.state)
+        select(tellings.c.case_id, people.c.name, people.c.person, tellings.c.mailbox, messages.c.state, failing)
         .join(messages, messages.c.id == tellings.c.message_id)
         .outerjoin(people, people.c.id == tellings.c.person_id)
         .where(tellings.c.case_id.in_(case_ids), tellings.c.mailbox != but)
         .order_by(people.c.person, messages.c.id)
     )
-    for case_id, name, person, mailbox, state in conn.execute(query):
-        known = reached[case_id]
+    on_its_way: list[tuple[int, str, str]] = []  # case, who, mailbox
+    for case_id, name, person, mailbox, state, failed in conn.execute(query):
         called = name or person or mailbox
         if state in ("sent", "given up"):
-            known[called] = state == "sent"
+            found[case_id][called] = "" if state == "sent" else " (could not be reached)"
+        elif failed:
+            found[case_id].setdefault(called, " (the letter has not arrived yet)")
         else:
-            known.setdefault(called, True)
+            on_its_way.append((case_id, called, mailbox))
     for case_id in case_ids:
-        for name in going.get(case_id, ()):
-            reached[case_id].setdefault(name, True)
-    return {
-        case_id: tuple(name if got_it else f"{name} (could not be reached)" for name, got_it in known.items())
-        for case_id, known in reached.items()
-    }
-
-
-def chunks(ids: Sequence[T]) -> Iterator[Sequence[T]]:
-    """A few hundred at a time: databases limit how many values a statement may have."""
-    for start in range(0, len(ids), CHUNK):
-        yield ids[start : start + CHUNK]
+        now = (reader for reader in going.get(case_id, ()) if reader.mailbox != but)
+        on_its_way += ((case_id, reader.called, reader.mailbox) for reader in now)
+    lost = not_arriving(conn, {mailbox for _, _, mailbox in on_its_way})
+    for case_id, called, mailbox in on_its_way:
+        found[case_id].setdefault(called, " (an earlier letter has not arrived)" if mailbox in lost else "")
+    return {case_id: tuple(f"{name}{doubt}" for name, doubt in known.items()) for case_id, known in found.items()}
 
 
 def _details_of(wanted: ColumnElement[bool]) -> Select[Any]:
@@ -278,6 +245,7 @@ def _matter(
     sources: Sources,
     knowing: Sequence[str],
     today: date,
+    unreliable: bool,
     *,
     new: bool,
 ) -> Matter:
@@ -286,7 +254,6 @@ def _matter(
     reasons: list[str] = []
     kinds: list[str] = []
     longest = 0
-    unreliable = _unreliable(row.kind, row.severity)
     for item in json.loads(row.what):
         if _in_words(item):
             not_recorded = f"{said(item['subject'])}: not recorded; {item['reason']}"
@@ -310,7 +277,7 @@ def _matter(
         reasons[REASONS:] = [f"And {len(reasons) - REASONS} more; all of them are on the page."]
     wanted = {_group(kind) for kind in kinds}
     to_do = [*steps(kinds), *(line for group, line in spares.get(holder, []) if group in wanted)]
-    word = "not to be relied on" if unreliable else late(longest) if longest > 0 else row.kind.replace("-", " ")
+    word = UNRELIABLE_WORD if unreliable else late(longest) if longest > 0 else row.kind.replace("-", " ")
     return Matter(
         row.id,
         _title(row, where.about(kinds)),

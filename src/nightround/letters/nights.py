@@ -70,7 +70,7 @@ class Nights:
 
 
 def nights(conn: Connection, seen: ColumnElement[bool], now: datetime) -> Nights:
-    """The last round of each time zone in which units that are seen stand."""
+    """The last round of the time zone of each site that is seen."""
     found = [Night(zone, at, None if at is None else now - at) for zone, at in ledger.finished(conn, seen).items()]
     return Nights(
         tuple(sorted(found, key=lambda night: (night.age is not None, -(night.age or timedelta()), night.zone)))

@@ -10,9 +10,11 @@ from typing import Any
 from sqlalchemy import Connection
 
 from ..settings import Settings
+from .audience import Reader
 from .lists import Cut
-from .matters import counted, told, weigh, who_knows
+from .matters import may_read_uses, told, who_knows
 from .planned import Errand
+from .weighing import by_unit, counted, weigh
 from .wording import LEAVE_IT, Sources
 
 KIND = "opening"
@@ -25,7 +27,7 @@ def content(
     conn: Connection,
     settings: Settings,
     errand: Errand,
-    going: Mapping[int, Sequence[str]],
+    going: Mapping[int, Sequence[Reader]],
     now: datetime,
     on: date | None = None,
 ) -> tuple[dict[str, Any], list[int]]:
@@ -34,11 +36,12 @@ def content(
     ids = sorted(case.id for case in weighed)
     if not ids:
         return {}, ids
-    shown = weighed[:SHOWN]
+    groups = by_unit(weighed)[:SHOWN]
+    shown = [case for group in groups for case in group]
     sources = Sources()
     knowing = who_knows(conn, [case.id for case in shown], errand.reader.mailbox, going)
-    matters = told(conn, settings, shown, now, sources, knowing, on=on)
-    unreliable, overdue = counted(weighed)
+    matters = told(conn, settings, groups, now, sources, knowing, on=on, uses=may_read_uses(errand.reader))
+    unreliable, overdue, others = counted(weighed)
     works = Counter(work for case in weighed for work in case.works)
     at = Counter(case.site_name for case in weighed)
     by_site = sorted(at.items(), key=lambda pair: (-pair[1], pair[0]))
@@ -46,7 +49,8 @@ def content(
     return {
         "unreliable": unreliable,
         "overdue": overdue,
-        "matters": Cut(len(weighed), matters, len(matters)),
+        "others": others,
+        "matters": Cut(len(weighed), matters, len(shown)),
         "works": tuple((number, work) for work, number in sorted(works.items(), key=lambda pair: (-pair[1], pair[0]))),
         "by_site": listed,
         "sites": len(at),

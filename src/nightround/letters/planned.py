@@ -33,7 +33,8 @@ class Errand:
     worse: set[int] = field(default_factory=set)
     # For closed cases: the mailbox that was told of each.
     told_at: dict[int, str] = field(default_factory=dict)
-    urgent: bool = False
+    counts_as: str = ""  # which limit of an hour (`letters.brake`)
+    urgent: bool = False  # tells somebody of something urgent for the first time: never held
     # Filled in by the brake: until when this mailbox gets no more, and whose letters this one stands for.
     last_until: datetime | None = None
     stands_for: tuple[str, ...] = ()
@@ -41,6 +42,17 @@ class Errand:
     @property
     def case_ids(self) -> list[int]:
         return list(self.marks)
+
+    def take_in(self, other: Errand) -> None:
+        """Makes this letter say what another to the same reader would have said of open cases, too."""
+        self.marks |= {case_id: mark for case_id, mark in other.marks.items() if mark[1] >= 0}
+        self.before |= other.before
+        self.whys |= other.whys
+        self.gaps |= other.gaps
+        self.laps |= other.laps
+        self.worse |= other.worse
+        self.urgent = self.urgent or other.urgent
+        self.last_until = self.last_until or other.last_until
 
 
 class Held(NamedTuple):

@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
-from itertools import groupby
 from typing import Any, NamedTuple, Protocol
 
 from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select
@@ -17,17 +16,15 @@ from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select
 from ..reckoning import owed as reckoning
 from ..reckoning.certificates import CERTIFICATE, REFRESHER
 from ..reckoning.dates import local_day
-from ..reckoning.facts import Part, Place
 from ..reckoning.owed import OWED_WHEN_WITHDRAWN, Condition, Duty, Standing
 from ..reckoning.staffing import CONTACT, RESPONDERS
 from ..rounds.causes import WEIGHT
 from ..rounds.differences import because_text
-from ..rounds.loading import part_columns
 from ..rounds.reckoners import Reckoners
 from ..rounds.rulebook import RuleBook
-from ..rounds.staff import staff_on
+from ..rounds.staff import found_on
 from ..settings import Settings
-from ..store.tables import cases, conditions, duties, parts, people, sites, units
+from ..store.tables import cases, conditions, duties, people, sites, units
 
 WEEK = 7  # days that a letter looks ahead, its own day included
 NOT_RECKONED = "not reckoned yet"
@@ -249,16 +246,11 @@ class Reckoned:
     """As rounds of another day would find it, with the facts that are known now."""
 
     def __init__(
-        self,
-        conn: Connection,
-        book: RuleBook,
-        seen: ColumnElement[bool],
-        on: date,
-        settings: Settings | None = None,
+        self, conn: Connection, book: RuleBook, seen: ColumnElement[bool], on: date, settings: Settings
     ) -> None:
         self._conn = conn
         self._book = book
-        self._settings = settings  # without them, nothing is said of people
+        self._settings = settings
         self._seen = seen
         self._on = on
         self._reckoners = Reckoners(book, conn)
@@ -278,22 +270,19 @@ class Reckoned:
                     if not withdrawn or duty.kind in OWED_WHEN_WITHDRAWN:
                         yield self._owing(holder, where, duty)
         of_site: dict[str, list[Owing]] = {}
-        for owing in self._spares():
+        for owing in self._others():
             of_site.setdefault(owing.holder, []).append(owing)
-        if self._settings is not None:
-            for owing in self._staff(self._settings):
-                of_site.setdefault(owing.holder, []).append(owing)
         for listed in of_site.values():
             yield from listed
 
-    def _staff(self, settings: Settings) -> Iterator[Owing]:
-        """What people owe, and sites about their people."""
+    def _others(self) -> Iterator[Owing]:
+        """What people and sites owe."""
         query = select(sites).where(self._seen)
         places = {
             row.id: Where("", "", "", row.site, row.name or row.site, row.address, row.time_zone, "")
             for row in self._conn.execute(query)
         }
-        for person, site_id, duty in staff_on(self._conn, self._book, settings, self._on):
+        for person, site_id, duty in found_on(self._conn, self._book, self._settings, self._on, self._reckoners, []):
             if site_id in places:
                 holder = f"s{site_id}" if person is None else f"p{person.id}"
                 yield self._owing(holder, places[site_id].about([duty.kind]), duty)
@@ -305,42 +294,10 @@ class Reckoned:
         after = 0
         while rows := self._conn.execute(query.where(units.c.id > after).limit(_PAGE)).all():
             places = {row.id: where_of(row) for row in rows}
-            for loaded in self._reckoners.load(self._conn, list(places), self._on):
-                try:
-                    found = self._reckoners.at(loaded.place, self._on).unit(loaded.facts)
-                except (ValueError, OverflowError, LookupError, TypeError):
-                    # The round sets such a unit aside and reports it; the letter says that it is not reckoned.
-                    found = None
+            # Of a unit that is set aside the letter says that it is not reckoned.
+            for loaded, found in self._reckoners.reckon(self._conn, list(places), self._on, []):
                 yield places[loaded.id], found, f"u{loaded.id}"
             after = rows[-1].id
-
-    def _spares(self) -> Iterator[Owing]:
-        columns = part_columns(self._reckoners.marks)
-        query = (
-            select(
-                parts.c.site_id,
-                *columns,
-                sites.c.site,
-                sites.c.name,
-                sites.c.address,
-                sites.c.time_zone,
-                sites.c.country,
-                sites.c.subdivision,
-                sites.c.site_type,
-            )
-            .join(sites, sites.c.id == parts.c.site_id)
-            .where(self._seen, parts.c.unit_id.is_(None), parts.c.state == "spare")
-            .order_by(sites.c.id, parts.c.id)
-        )
-        for site_id, rows in groupby(self._conn.execute(query), key=lambda row: row.site_id):
-            kept = list(rows)
-            at = kept[0]
-            where = Where("", "", "", at.site, at.name or at.site, at.address, at.time_zone, "")
-            place = Place(at.time_zone, at.country, at.subdivision, at.site_type)
-            reckoner = self._reckoners.at(place, self._on)
-            listed = [Part(*row[1 : 1 + len(columns)]) for row in kept]
-            for duty in (*map(reckoner.spare, listed), *reckoner.noticed_spares(listed)):
-                yield self._owing(f"s{site_id}", where, duty)
 
     def _owing(self, holder: str, where: Where, duty: Duty) -> Owing:
         because = because_text(duty.because)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import socket
 import ssl
 from dataclasses import dataclass, field
@@ -15,14 +16,17 @@ from functools import cache
 
 from aiosmtplib import (
     SMTP,
-    SMTPConnectResponseError,
+    SMTPConnectError,
+    SMTPConnectTimeoutError,
     SMTPException,
     SMTPHeloError,
     SMTPResponseException,
+    SMTPServerDisconnected,
 )
 
-from .. import addresses
+from .. import addresses, files
 from ..errors import UserError
+from ..masking import Mask
 from ..settings import Settings
 from .answers import Answer, Stage
 from .compose import sender
@@ -37,6 +41,7 @@ DATA = 2 * 60
 BLOCK = 3 * 60
 FINAL_DOT = 10 * 60
 LETTER = MAIL + RCPT + DATA + BLOCK + FINAL_DOT  # the longest that one letter may take
+_LIMITS = {Stage.MAIL: MAIL, Stage.RCPT: RCPT, Stage.DATA: DATA, Stage.MESSAGE: BLOCK + FINAL_DOT}
 QUIT = 5.0  # nothing depends on it
 
 
@@ -61,6 +66,18 @@ class Way:
     context: ssl.SSLContext | None
     scale: float
 
+    def answer(self, stage: Stage, code: int | None, text: str) -> Answer:
+        """What the server said, less our password: some repeat what they were sent, and what they say is kept."""
+        return Answer(stage, code, self._mask(text))
+
+    def unanswered(self, stage: Stage, error: BaseException, seconds: float) -> Answer:
+        """What was seen of it where no answer came within so many seconds."""
+        return self.answer(stage, None, _seen(stage, error, seconds))
+
+    @property
+    def _mask(self) -> Mask:
+        return Mask([self.password], self.username)
+
 
 def way(settings: Settings) -> Way:
     """Raises UserError where a file that the settings name cannot be used."""
@@ -71,7 +88,10 @@ def way(settings: Settings) -> Way:
         if mail.ca_file is not None:
             path = settings.path(mail.ca_file)
             try:
+                files.check_is_file(path)
                 context.load_verify_locations(cafile=path)
+            except files.Unfit as unfit:
+                raise UserError(f"mail.ca_file: {path} {unfit}") from None
             except OSError as error:  # ssl.SSLError is one
                 raise UserError(f"mail.ca_file: {path} holds no certificates that can be read ({error})") from None
     return Way(
@@ -100,7 +120,7 @@ async def open_line(to: Way) -> Line:
     stage = Stage.CONNECT
     try:
         await client.connect()
-        stage = Stage.GREETING
+        stage = Stage.EHLO
         await _greet(client)
         if to.security == "starttls":
             stage = Stage.TLS
@@ -109,20 +129,52 @@ async def open_line(to: Way) -> Line:
         if to.username:
             stage = Stage.LOGIN
             await client.login(to.username, to.password)
-    except SMTPConnectResponseError as error:
-        raise Trouble(Answer(Stage.GREETING, error.code, error.message)) from None
-    except SMTPResponseException as error:
-        client.close()
-        raise Trouble(Answer(stage, error.code if error.code > 0 else None, error.message)) from None
     except (SMTPException, OSError, ValueError) as error:
         client.close()
+        stage = _stage(error) if stage == Stage.CONNECT else stage
         if isinstance(error, ssl.SSLError) or isinstance(error.__cause__, ssl.SSLError):
             stage = Stage.TLS
-        raise Trouble(Answer(stage, None, str(error))) from None
+        if isinstance(error, SMTPResponseException) and error.code > 0:
+            raise Trouble(to.answer(stage, error.code, error.message)) from None
+        raise Trouble(to.unanswered(stage, error, GREETING * to.scale)) from None
     except BaseException:
         client.close()
         raise
     return Line(client, to)
+
+
+def _stage(error: Exception) -> Stage:
+    """The step at which a connection could not be opened; the library takes the greeting for a part of connecting."""
+    if isinstance(error, SMTPResponseException):
+        return Stage.GREETING
+    # Before the greeting there is the connection itself, and what kept that from coming about is an error of its own.
+    greeted = isinstance(error, SMTPConnectTimeoutError) and isinstance(error.__cause__, SMTPException)
+    hung_up = isinstance(error, SMTPConnectError) and isinstance(error.__cause__, SMTPException)
+    return Stage.GREETING if greeted or hung_up else Stage.CONNECT
+
+
+_MALFORMED = "Malformed SMTP response line: "  # the library's words before what came
+
+
+def _seen(stage: Stage, error: BaseException, seconds: float) -> str:
+    """What was seen where no answer came."""
+    cause = error.__cause__ if isinstance(error, SMTPConnectError) and error.__cause__ is not None else error
+    if isinstance(cause, ssl.SSLError):
+        return str(cause)
+    if isinstance(cause, TimeoutError):
+        what = "connection" if stage == Stage.CONNECT else "answer"
+        return f"no {what} within {seconds:{'.0f' if seconds >= 1 else '.1g'}} seconds"
+    if isinstance(cause, SMTPResponseException):
+        if cause.message.startswith(_MALFORMED):
+            return f"what came is no answer of a mail server: {cause.message.removeprefix(_MALFORMED).strip()[:80]!r}"
+        return cause.message
+    if stage == Stage.CONNECT and isinstance(cause, OSError):
+        return os.strerror(cause.errno) if cause.errno and cause.errno > 0 else cause.strerror or str(cause)
+    if isinstance(cause, ConnectionError):
+        if stage == Stage.MESSAGE:
+            return "the connection ended before the answer to the final dot"
+        return "the connection ended without an answer"
+    return str(cause)
 
 
 async def _greet(client: SMTP) -> None:
@@ -171,11 +223,12 @@ class Line:
                 answer = await self._send(to_address, body)
         except TimeoutError as error:
             # The library's own timeouts are TimeoutErrors with words; the deadline's has none.
-            answer = Answer(self._stage, None, str(error) or "no answer in time")
-        except SMTPResponseException as error:
-            answer = Answer(self._stage, None, error.message)  # what came is no answer at all
+            if str(error):
+                answer = self._way.unanswered(self._stage, error, _LIMITS[self._stage] * self._way.scale)
+            else:
+                answer = Answer(self._stage, None, "no answer in time")
         except (SMTPException, OSError) as error:
-            answer = Answer(self._stage, None, str(error))
+            answer = self._way.unanswered(self._stage, error, 0)
         except ValueError as error:
             self._client.close()  # the library refuses to write the address into a command
             return Answer(Stage.ADDRESS, None, str(error))
@@ -223,16 +276,16 @@ class Line:
         self._stage = Stage.MESSAGE
         protocol = client.protocol
         if protocol is None:
-            return Answer(self._stage, None, "Connection lost")
+            raise SMTPServerDisconnected("Connection lost")
         protocol.write(_stuffed(body))
-        code, words = await protocol.read_response(timeout=(BLOCK + FINAL_DOT) * scale)
+        code, words = await protocol.read_response(timeout=_LIMITS[Stage.MESSAGE] * scale)
         if code == 421 or code // 100 not in (2, 4, 5):
             client.close()
-        return Answer(self._stage, code, words)
+        return self._way.answer(self._stage, code, words)
 
     async def _refused(self, code: int, words: str) -> Answer:
         """The answer, after the letter's envelope has been taken back."""
-        answer = Answer(self._stage, code, words)
+        answer = self._way.answer(self._stage, code, words)
         if self.alive:
             try:
                 await self._client.rset(timeout=MAIL * self._way.scale)

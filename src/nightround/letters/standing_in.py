@@ -16,11 +16,12 @@ from sqlalchemy import Connection, select
 from ..reckoning.dates import local_day
 from ..store.tables import cases, tellings
 from .audience import Reader
-from .matters import chunks
+from .lists import chunks
 from .planned import Errand, Mark
 from .watch import Watch
 
 _WHO = ("coordinator",)
+STANDS_IN = "first"  # what such a letter counts as (`letters.brake`)
 NOBODY = "no coordinator can be told in their place"
 
 Marks = Mapping[int, Mark]
@@ -116,16 +117,13 @@ class _Desk:
     def letter(self, reader: Reader, of: Marks) -> Errand:
         """One letter to that coordinator: what is news to them of these cases, and what they are owed themselves."""
         whys, day = {"coordinator"}, local_day(self._now, reader.zone).isoformat()
-        one = Errand(reader, day, self._news(reader, of), set(self._told.get(reader.mailbox, {})), whys, urgent=True)
+        one = Errand(reader, day, self._news(reader, of), set(self._told.get(reader.mailbox, {})), whys)
+        one.counts_as = STANDS_IN
         for mine in (*self._held, self._going.get(reader)):
             if mine is not None and mine.reader == reader:
-                one.marks |= {case_id: mark for case_id, mark in mine.marks.items() if mark[1] >= 0}
-                one.before |= mine.before
-                one.whys |= mine.whys
-                one.gaps |= mine.gaps
-                one.laps |= mine.laps
-                one.worse |= mine.worse
-                one.last_until = one.last_until or mine.last_until
+                one.take_in(mine)
+        if reader in self._going:
+            one.counts_as = self._going[reader].counts_as
         others = [
             errand for errand in self._held if errand.reader != reader and not one.marks.keys().isdisjoint(errand.marks)
         ]

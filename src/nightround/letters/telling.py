@@ -26,8 +26,7 @@ from . import box, closing, escalation, links, opening, service
 from .audience import Reader, report
 from .compose import Letter, compose
 from .errands import plan
-from .lists import Later
-from .matters import chunks
+from .lists import Later, chunks
 from .planned import Errand, Plan
 from .withdrawing import withdraw_closed
 
@@ -138,14 +137,10 @@ def letter_of(
     if kind == closing.KIND:
         said, ids = closing.content(conn, settings, errand, now)
     else:
-        others = {
-            case_id: [other.called for other in going.get(case_id, ()) if other.mailbox != errand.reader.mailbox]
-            for case_id in errand.case_ids
-        }
         if kind == escalation.KIND:
-            said, ids = escalation.content(conn, settings, errand, others, now, on, wrong)
+            said, ids = escalation.content(conn, settings, errand, going, now, on, wrong)
         else:
-            said, ids = opening.content(conn, settings, errand, others, now, on)
+            said, ids = opening.content(conn, settings, errand, going, now, on)
     if not ids:
         return None
     reader = errand.reader
@@ -157,6 +152,7 @@ def letter_of(
         reader.addressee(),
         said,
         now,
+        counts_as=errand.counts_as,
         urgent=kind == escalation.KIND or (kind == opening.KIND and said["unreliable"] > 0),
         references=Later(lambda: _thread(conn, errand)) if kind != opening.KIND else (),
     )

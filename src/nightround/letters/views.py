@@ -49,6 +49,10 @@ class View:
             known = self._hours[rung] = list(dict.fromkeys(map(self._hours_of, readers)))
         return known
 
+    def people(self, rung: int) -> list[Reader]:
+        """Whom that step reaches."""
+        return [reader for reader, _ in self._called[rung].people]
+
     def gaps(self, rung: int) -> list[str]:
         """Who should have been told up to that step and cannot be."""
         return [gap for called in self._called[: rung + 1] for gap in called.gaps]

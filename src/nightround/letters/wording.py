@@ -33,6 +33,8 @@ _STEPS: dict[str, str] = {
     "test": "Test the unit as the device's manual says and record the result.",
     "inspection": "Have the unit inspected by a qualified technician and record it.",
     "report-check": "Report the check to the authority and record that you did.",
+    "self-test-report": "See why the unit has sent no self-test result: its connection, its battery, its own display. "
+    "Record each result that arrives.",
     "report-use": "Report the use to whom the rule names and record that you did.",
     "register": "Register the unit with whom the rule names, and record that you did.",
     "re-register": "Report the change to the register that the rule names, and record that you did.",
@@ -54,6 +56,7 @@ _CHECKS = {
     "test": "test the unit",
     "inspection": "inspection by a qualified technician",
     "report-check": "report the check to the authority",
+    "self-test-report": "self-test result sent by the unit itself",
     "restore": "restore the unit after use",
     "report-use": "report the use",
     "register": "register the unit",

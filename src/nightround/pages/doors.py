@@ -9,7 +9,7 @@ from __future__ import annotations
 import secrets
 import time
 from collections.abc import Awaitable, Callable, Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from urllib.parse import quote
 
@@ -21,11 +21,12 @@ from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
-from starlette.routing import Route
+from starlette.routing import Match, Route
 
 from .. import emergency
 from ..bootstrap import Program
 from ..errors import UserError
+from ..register import sessions
 from ..store.tables import sites
 from .look import Look
 from .people import Viewer, viewer_of
@@ -119,7 +120,7 @@ class Visit:
             viewer=self.viewer,
             form_token=self.token,
             now=self.now,
-            path=self.request.url.path,
+            path=self.request.scope["path"],
             emergency_number=emergency.words(self.program.settings, countries),
             **content,
         )
@@ -186,7 +187,7 @@ def _show(office: Office, request: Request, show: Handler, strangers: bool) -> R
     if visit.viewer is None and not strangers:
         # As it was sent: a code with a slash or a question mark in it must come back as it is.
         wanted = bytes(request.scope["raw_path"]).decode("latin-1")
-        wanted += f"?{request.url.query}" if request.url.query else ""
+        wanted += _query(request)
         return visit.go("/sign-in" + (f"?next={quote(wanted, safe='')}" if wanted != "/" else ""))
     return _guarded(visit, show)
 
@@ -224,8 +225,11 @@ def _visit(office: Office, request: Request, form: Mapping[str, str] | None = No
     session = office.cookies.session(request, visit.now)
     if session is not None:
         with office.program.store.read() as conn:
-            visit.viewer = viewer_of(conn, office.program.settings, session.person, session.mailbox, visit.now)
-        visit.session = session if visit.viewer is not None else None
+            number = sessions.number_of(conn, session.id, session.person, session.mailbox, visit.now)
+            if number is not None:
+                visit.viewer = viewer_of(conn, office.program.settings, session.person, session.mailbox, visit.now)
+        if number is not None and visit.viewer is not None:
+            visit.session = replace(session, number=number)
     return visit
 
 
@@ -276,8 +280,10 @@ def refused_by_the_frame(office: Office) -> Callable[[Request, Exception], Respo
 
     def answer(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)
-        if request.url.path.startswith(_FOR_PROGRAMS):
+        if request.scope["path"].startswith(FOR_PROGRAMS):
             return Response(f"{error.detail}\n", error.status_code, error.headers, "text/plain")
+        if error.status_code == 404 and (path := _without_slash(request)) is not None:
+            return RedirectResponse(office.look.at(path), 307)
         why, way = _SAID.get(error.status_code, (f"{error.detail}.", "Start from the first page."))
         # No look at the database here: the answer must not need anything that may be missing.
         visit = Visit(office, request, office.program.clock())
@@ -288,7 +294,27 @@ def refused_by_the_frame(office: Office) -> Callable[[Request, Exception], Respo
     return answer
 
 
-_FOR_PROGRAMS = ("/calendar/", "/healthz", "/readyz", "/metrics")
+def _without_slash(request: Request) -> str | None:
+    """The page's path where somebody wrote a slash at its end; None where there is no such page.
+
+    Only ever a path beneath our own address: what the Host field says may come from anybody.
+    """
+    path = request.scope["path"].rstrip("/")
+    if request.method not in ("GET", "HEAD") or not path or path == request.scope["path"]:
+        return None
+    scope = {**request.scope, "path": path}
+    if not any(route.matches(scope)[0] is Match.FULL for route in request.app.router.routes):
+        return None
+    return quote(path) + _query(request)
+
+
+def _query(request: Request) -> str:
+    """The query as it was sent, with its question mark; "" where there is none."""
+    query = bytes(request.scope["query_string"]).decode("latin-1")
+    return f"?{query}" if query else ""
+
+
+FOR_PROGRAMS = ("/calendar/", "/healthz", "/readyz", "/metrics")
 
 
 def broken(office: Office) -> Callable[[Request, Exception], Response]:

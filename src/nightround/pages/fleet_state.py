@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from sqlalchemy import ColumnElement, Connection, func, select
+from sqlalchemy import ColumnElement, Connection, func, or_, select
 
 from ..rounds import ledger
 from ..settings import Settings
@@ -19,7 +19,8 @@ STALE = timedelta(hours=28)
 
 # Worst first.
 CONDITIONS = ("not to be relied on", "no evidence", "work due", "in service", "withdrawn")
-NOT_RECKONED = "not reckoned yet"
+NO_EVIDENCE = "no evidence"
+NOT_RECKONED = "not reckoned yet"  # what such a unit is called by itself; it is counted under "no evidence"
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,14 +60,24 @@ def round_of(conn: Connection, zone: str, now: datetime) -> Round:
 
 
 def units_by_condition(conn: Connection, viewer: Viewer, *more: ColumnElement[bool]) -> dict[str, int]:
-    """How many of the viewer's units there are by condition; a unit no round has seen is `not reckoned yet`."""
+    """How many of the viewer's units there are by condition, each unit once; of one that no round has seen there is no
+    evidence."""
     query = (
         select(conditions.c.condition, func.count())
         .select_from(units.join(sites, sites.c.id == units.c.site_id).outerjoin(conditions))
         .where(viewer.sees(), *more)
         .group_by(conditions.c.condition)
     )
-    return {word or NOT_RECKONED: number for word, number in conn.execute(query)}
+    found: dict[str, int] = {}
+    for word, number in conn.execute(query):
+        found[word or NO_EVIDENCE] = found.get(word or NO_EVIDENCE, 0) + number
+    return found
+
+
+def is_in(condition: str) -> ColumnElement[bool]:
+    """The condition on `conditions`, joined from the outside, that holds for the units counted under that word."""
+    counted = conditions.c.condition == condition
+    return or_(counted, conditions.c.condition.is_(None)) if condition == NO_EVIDENCE else counted
 
 
 def set_aside(conn: Connection, viewer: Viewer) -> list[tuple[str, str]]:

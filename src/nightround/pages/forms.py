@@ -23,6 +23,8 @@ from .moving import moving_readings
 from .words import spoken
 
 NOTE_LENGTH = 500
+# Years outside these are slips of the keyboard, and the ends of the calendar are no instants in every zone.
+_EARLIEST, _LATEST = 1980, 9998
 
 # What a passer-by can have seen → what the log keeps of it: the entry, the readings, the words before their note.
 PROBLEMS: dict[str, tuple[str, dict[str, str], str]] = {
@@ -100,7 +102,7 @@ def instant_of(text: str, zone: str, now: datetime) -> datetime:
 def local_instant(text: str, zone: str) -> datetime:
     """The instant at which the clock in that zone showed the time typed, the first of two where it was turned back.
 
-    Raises UserError for what is no time and for a time that the clock skipped.
+    Raises UserError for what is no time, for a year of no use here, and for a time that the clock skipped.
     """
     try:
         local = datetime.fromisoformat(text.strip())
@@ -108,6 +110,8 @@ def local_instant(text: str, zone: str) -> datetime:
         raise UserError(f"The time {text.strip()!r} cannot be read; write it as 2026-11-25T14:30") from None
     if local.tzinfo is not None:
         raise UserError("Write the time as the clock at the site shows it, without a zone")
+    if not _EARLIEST <= local.year <= _LATEST:
+        raise UserError(f"The time {text.strip()!r} cannot be right; correct its year")
     at = local.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC)
     if at.astimezone(ZoneInfo(zone)).replace(tzinfo=None) != local:
         raise UserError(f"The clock in {zone} skipped {text.strip()}; give a time that it showed")
@@ -211,6 +215,11 @@ def _use(form: Mapping[str, str]) -> dict[str, str]:
         if mode not in WORDS["mode"]:
             raise UserError("The mode of the unit is adult or child, or left open where it is not known")
         found["mode"] = mode
+    opened = form.get("pads-opened", "")
+    if opened:
+        if opened not in WORDS["pads-opened"]:
+            raise UserError("The pads of the unit were opened or not, or left open where it is not known")
+        found["pads-opened"] = opened
     return found
 
 

@@ -1,7 +1,9 @@
 """What an operator's watch asks: is the service alive, is it doing its job, and how much there is to do.
 
-`/healthz` says that the process answers; `/readyz` that every zone's round is done; `/metrics` counts what the database
-holds at that moment. Nothing here names a unit, a place or a person, and nothing here changes anything.
+`/healthz` says that the process answers; `/readyz` that it works, every zone's round is done and what was recorded is
+reckoned; `/metrics` counts what the database holds at that moment. Nothing here names a unit, a place or a person, and
+nothing here changes anything. From afar only the status is told, unless the request shows the token of
+`web.metrics_token_file`.
 """
 
 from __future__ import annotations
@@ -29,11 +31,14 @@ from ..errors import UserError
 from ..reckoning.dates import local_instant
 from ..reckoning.owed import Condition, Standing
 from ..rounds.loading import zones
+from ..rounds.looks import Looks
 from ..rounds.recent import Recent, recent
 from ..rounds.troubles import Kind, troubles
 from ..rounds.zones import owed_date
+from ..store import marks
 from ..store.schema import require_newest
 from ..store.tables import cases, conditions, duties, messages, units
+from .whence import may_see_inside
 
 logger = logging.getLogger("nightround.web")
 
@@ -45,20 +50,27 @@ SEVERITIES = ("urgent", "soon", "routine")
 LETTER_STATES = ("waiting", "sending", "sent", "given up")
 
 
-def routes(program: Program) -> list[BaseRoute]:
-    """The three addresses."""
+def routes(program: Program, looks: Looks | None = None) -> list[BaseRoute]:
+    """The three addresses; `looks`: how the looks round of this very process go, where it makes any."""
     registry = CollectorRegistry()
     registry.register(_Counts(program))
 
     async def healthz(_request: Request) -> Response:
         return JSONResponse({"status": "alive"})
 
-    def readyz(_request: Request) -> Response:
-        reasons, rounds = _readiness(program)
-        body = {"ready": not reasons, "reasons": reasons, "rounds": rounds}
+    def readyz(request: Request) -> Response:
+        reasons, rounds, to_reckon = _readiness(program)
+        if looks is not None:
+            reasons = [*looks.wrong(timedelta(minutes=program.settings.watch.silence_minutes)), *reasons]
+        body: dict[str, Any] = {"ready": not reasons}
+        if may_see_inside(request, program.settings):
+            body |= {"reasons": reasons, "rounds": rounds, "to_reckon": to_reckon}
         return JSONResponse(body, 503 if reasons else 200)
 
-    def metrics(_request: Request) -> Response:
+    def metrics(request: Request) -> Response:
+        if not may_see_inside(request, program.settings):
+            why = "Shown to this machine alone, or to whoever sends the token of web.metrics_token_file.\n"
+            return Response(why, 403, media_type="text/plain")
         try:
             text = generate_latest(registry)
         except (SQLAlchemyError, UserError) as error:
@@ -74,20 +86,22 @@ def routes(program: Program) -> list[BaseRoute]:
     return [Route(path, answer, methods=["GET", "HEAD"]) for path, answer in answers]
 
 
-def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]]]:
-    """Why the service is not doing its job (empty: it is), and how each zone's round stands."""
+def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]], int | None]:
+    """Why the service is not doing its job (empty: it is), how each zone's round stands, and how many units, sites and
+    notices were recorded and not reckoned (None: nobody knows)."""
     try:
         require_newest(program.store)
         with program.store.read() as conn:
             now = program.clock()
             rounds = [_round(program, zone, kept, now) for zone, kept in recent(conn, zones(conn), now).items()]
             wrong = troubles(conn, program.settings, now, full=program.store.full)
+            to_reckon, _ = marks.owing(conn)
     except UserError as error:
-        return [str(error)], []
+        return [str(error)], [], None
     except SQLAlchemyError as error:
         # The text of such an error may hold what was asked and of whom; its kind is enough here.
         logger.warning("database cannot be read", extra={"why": type(error).__name__})
-        return [f"the database cannot be reached ({type(error).__name__})"], []
+        return [f"the database cannot be reached ({type(error).__name__})"], [], None
     reasons = []
     for found in rounds:
         if found["done"] is None:
@@ -99,7 +113,7 @@ def _readiness(program: Program) -> tuple[list[str], list[dict[str, Any]]]:
             )
     # Rounds that are owed are told above, and not before they are too old.
     reasons += [trouble.said for trouble in wrong if trouble.kind != Kind.ROUND_OWED]
-    return reasons, rounds
+    return reasons, rounds, to_reckon
 
 
 def _round(program: Program, zone: str, kept: Recent, now: datetime) -> dict[str, Any]:
@@ -130,7 +144,7 @@ class _Counts(Collector):
 
     def collect(self) -> Iterator[Metric]:
         with self._program.store.read() as conn:
-            found = [*self._numbers(conn), self._ages(conn), self._troubles(conn)]
+            found = [*self._numbers(conn), self._to_reckon(conn), self._ages(conn), self._troubles(conn)]
         yield from found
 
     def _numbers(self, conn: Connection) -> Iterator[Metric]:
@@ -169,6 +183,11 @@ class _Counts(Collector):
             LETTER_STATES,
             conn.execute(select(messages.c.state, func.count()).group_by(messages.c.state)).all(),
         )
+
+    def _to_reckon(self, conn: Connection) -> Metric:
+        count, _ = marks.owing(conn)
+        says = "Units, sites and notices about which something was recorded that is not reckoned yet."
+        return GaugeMetricFamily("nightround_to_reckon", says, value=count)
 
     def _ages(self, conn: Connection) -> Metric:
         metric = GaugeMetricFamily(

@@ -100,6 +100,7 @@ _NAMES = {
     "shocks": "shocks",
     "cpr-minutes": "minutes of CPR",
     "mode": "mode of the unit",
+    "pads-opened": "pads opened",
     "rule": "for the rule",
     "site": "now at the site",
     "spot": "now at the spot",

@@ -7,21 +7,19 @@ site. They can bring bad news only. A known person gets the check form.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import timedelta
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection
 from starlette.responses import Response
 
 from ..errors import UserError
-from ..store.tables import log
+from ..register import strangers
+from ..register.log import NewEntry
+from . import whence
 from .doors import Refused, Visit, not_found
 from .forms import PROBLEM_LABELS, log_entry, problem_entry
 from .lookup import UnitSeen, sees_unit, unit_by_label
-from .recording import write_entry
+from .recording import Done, write_entry
 from .unit import form_content
-
-HOURLY = 10
-_HOUR = timedelta(hours=1)
 
 
 def show(visit: Visit) -> Response:
@@ -42,7 +40,7 @@ def write(visit: Visit) -> Response:
             entry = log_entry(visit.form, unit.id, unit.zone, person, ("check",), visit.now)
         else:
             entry = problem_entry(visit.form, unit.id, person, visit.now)
-        done = write_entry(visit.program, entry, None if known else lambda conn: _not_too_many(conn, unit.id, visit))
+        done = write_entry(visit.program, entry) if known else _take(visit, entry)
     except UserError as error:
         return _page(visit, unit, known, wrong=f"{error}".rstrip(".") + ". Nothing was recorded.", typed=visit.form)
     return visit.go(f"/at/{unit.label}?{done.query() if known else 'told=1'}")
@@ -60,14 +58,19 @@ def _unit(visit: Visit) -> tuple[UnitSeen, bool]:
         return unit, visit.viewer is not None and sees_unit(conn, visit.viewer, unit.id)
 
 
-def _not_too_many(conn: Connection, unit_id: int, visit: Visit) -> None:
-    since = visit.now - _HOUR
-    recent = (log.c.unit_id == unit_id, log.c.by_person == "", log.c.source == "page", log.c.written_at > since)
-    number, first = conn.execute(select(func.count(), func.min(log.c.written_at)).where(*recent)).one()
-    if number >= HOURLY:
-        wait = int((first + _HOUR - visit.now).total_seconds()) + 1
-        why = "So many problems with this unit were reported in the last hour that no more are taken just now."
-        raise Refused(429, why, "Those who look after it know. If it is an emergency, call for help.", wait)
+def _take(visit: Visit, entry: NewEntry) -> Done:
+    """Keeps a stranger's report, however many there were: one of them may be true. Only letters are limited."""
+    program = visit.program
+    with program.store.read() as conn:
+        same = strangers.on_record(conn, entry, visit.now)
+    if same is not None:
+        return Done(same, reckoned=True)
+    source = strangers.mark_of(program.settings.secret(), whence.address(visit.request, program.settings))
+
+    def note(conn: Connection, entry_id: int) -> None:
+        strangers.note(conn, entry_id, entry.unit_id, source, visit.now)
+
+    return write_entry(program, entry, note=note)
 
 
 def _page(

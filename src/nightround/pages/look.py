@@ -64,7 +64,7 @@ class Look:
         """The stylesheet and the icon. Their addresses change with their content, so they may be kept for long."""
 
         async def answer(request: Request) -> Response:
-            body, kind = self._files[request.url.path.removeprefix(self._prefix).lstrip("/")]
+            body, kind = self._files[request.scope["path"].removeprefix(self._prefix).lstrip("/")]
             return Response(body, media_type=kind, headers={"Cache-Control": "public, max-age=2592000"})
 
         return [Route(f"/{name}", answer, methods=["GET"]) for name in self._files]

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, case, func, or_, select
 
-from ..rounds.causes import LONG_OVERDUE, OVERDUE, URGENT, WEIGHT
+from ..rounds.causes import LONG_OVERDUE, NO_CONTACT, OVERDUE, URGENT, WEIGHT
 from ..rounds.private import cases_for
 from ..store.tables import cases, conditions, people, sites, units
 from .people import Viewer, names
@@ -54,6 +54,16 @@ class OpenCase:
     about: str
     members: int
     paused: str
+
+    @property
+    def whose(self) -> str:
+        """What it is about where it is of no unit."""
+        return what_of_site(self.kind)
+
+
+def what_of_site(kind: str) -> str:
+    """What of a site a case of that kind is about, where it is of no unit: its people, or what is kept there."""
+    return "the site's people" if kind.replace(" ", "-") == NO_CONTACT else "what is kept at the site"
 
 
 def who_has(row: Any, known: dict[str, str], now: datetime) -> tuple[str, datetime | None]:

@@ -8,7 +8,9 @@ from starlette.responses import Response
 from ..letters import links
 from ..store.tables import people, sites
 from .doors import Refused, Visit
+from .fleet_state import zone_of
 from .on_call import my_absences
+from .signed_in import my_sessions
 from .words import spoken
 
 _SHOWN = 50
@@ -21,6 +23,8 @@ def show(visit: Visit) -> Response:
         query = select(sites.c.site, sites.c.name).where(viewer.sees()).order_by(sites.c.site)
         listed = [(row.site, row.name or row.site) for row in conn.execute(query.limit(_SHOWN))]
         away = my_absences(conn, viewer, visit.program.settings, visit.now)
+        signed = my_sessions(conn, visit)
+        zone = zone_of(conn, viewer, visit.program.settings)
         total = conn.execute(select(func.count()).select_from(sites).where(viewer.sees())).scalar_one()
     return visit.page(
         "me.html",
@@ -29,6 +33,9 @@ def show(visit: Visit) -> Response:
         sites=listed,
         sites_total=total,
         away=away,
+        sessions=signed,
+        zone=zone,
+        here=visit.session.number if visit.session is not None else 0,
         may=[spoken(entry) for entry in viewer.may_write()],
     )
 

@@ -19,7 +19,7 @@ from .people import Viewer
 
 # Worst first, as in reckoning.md §1.
 STANDINGS = ("overdue", "order now", "open", "not recorded", "ahead")
-CHECKS = ("look", "test", "inspection", "report-check")
+CHECKS = ("look", "test", "inspection", "report-check", "self-test-report")
 
 _WHOSE = {CERTIFICATE: "person", REFRESHER: "person", RESPONDERS: "site", CONTACT: "site"}
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 from urllib.parse import urlencode
 
-from sqlalchemy import ColumnElement, Connection, case, func, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, case, func, or_, select
 from starlette.responses import Response
 
 from ..errors import UserError
@@ -13,7 +13,7 @@ from ..reckoning.dates import local_day
 from ..store.tables import conditions, duties, parts, people, person_roles, person_sites, sites, units
 from . import owing
 from .doors import Visit, not_found
-from .fleet_state import CONDITIONS, NOT_RECKONED, round_of, units_by_condition
+from .fleet_state import CONDITIONS, NOT_RECKONED, is_in, round_of, units_by_condition
 from .on_call import closed_lines
 from .people import Viewer
 from .words import spoken
@@ -35,7 +35,7 @@ def list_sites(visit: Visit) -> Response:
 
 def _sites(conn: Connection, viewer: Viewer, number: int) -> list[dict[str, Any]]:
     counted = [
-        func.sum(case((conditions.c.condition == word, 1), else_=0)).label(f"n{rank}")
+        func.sum(case((and_(units.c.id.is_not(None), is_in(word)), 1), else_=0)).label(f"n{rank}")
         for rank, word in enumerate(CONDITIONS)
     ]
     query = (
@@ -122,7 +122,7 @@ def list_units(visit: Visit) -> Response:
     elif asked["condition"]:
         if asked["condition"] not in CONDITIONS:
             raise UserError(f"condition {asked['condition']!r} is not known; use one of {', '.join(CONDITIONS)}")
-        wanted.append(conditions.c.condition == asked["condition"])
+        wanted.append(is_in(asked["condition"]))
     with visit.program.store.read() as conn:
         total = sum(units_by_condition(conn, viewer, *wanted).values())
         found = _units(conn, viewer, wanted, (number - 1) * PAGE, PAGE)

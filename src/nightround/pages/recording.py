@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from sqlalchemy import Connection, select
+from sqlalchemy.exc import DBAPIError
 
 from ..bootstrap import Program
 from ..errors import UserError
@@ -38,12 +39,14 @@ def write_entry(
     program: Program,
     entry: NewEntry,
     check: Callable[[Connection], None] | None = None,
+    note: Callable[[Connection, int], None] | None = None,
     *,
     accept_odd: bool = False,
 ) -> Done:
     """Writes the entry with its consequences in one unit of work, then reckons the unit.
 
-    `check` runs in the same unit of work after writers have been put in order; it raises to refuse the entry.
+    `check` runs in the same unit of work after writers have been put in order; it raises to refuse the entry. `note`
+    is told the number of the entry, and writes beside it in the same unit of work.
     `accept_odd` keeps implausible dates of a fitted part, marked.
     Raises UserError for what the log cannot take.
     """
@@ -51,14 +54,17 @@ def write_entry(
     with program.store.write() as conn:
         conn.execute(select(fleet.c.id).with_for_update())
         entry_id = _just_written(conn, entry, now) or _write(conn, entry, now, check, accept_odd)
+        if note is not None:
+            note(conn, entry_id)
     return Done(entry_id, _reckon(program, entry.unit_id))
 
 
 def _reckon(program: Program, unit_id: int) -> bool:
-    """False where a rule pack or model sheet cannot be read: the entry is kept, and the next round reckons it."""
+    """False where a rule pack or model sheet cannot be read, or the database no more: the entry is kept, and the next
+    round reckons it."""
     try:
         reckon_units(program, [unit_id])
-    except UserError:
+    except (UserError, DBAPIError):
         logger.exception("unit not reckoned after an entry")
         return False
     return True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from starlette.routing import Route
 
-from . import cases, duties, label, me, on_call, places, signing_in, today, unit
+from . import cases, duties, label, me, on_call, places, signed_in, signing_in, today, unit
 from .doors import Office, door
 
 
@@ -31,9 +31,11 @@ def routes(office: Office) -> list[Route]:
             least_seconds=signing_in.ANSWER_SECONDS,
         ),
         door(office, "/sign-out", act=signing_in.leave, strangers=True),
+        door(office, "/sessions", signed_in.show, signed_in.end),
         door(office, "/me", me.show),
         door(office, "/me/letters", act=me.set_letters),
         door(office, "/me/away", act=on_call.go_away),
+        door(office, "/me/sessions", act=signed_in.end_mine),
         door(office, "/me/{token}", signing_in.welcome, signing_in.enter, strangers=True),
         door(office, "/letters/stop/{token}", me.stop_show, me.stop, strangers=True, bare_act=True),
         *office.look.routes(),

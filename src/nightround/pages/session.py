@@ -1,14 +1,13 @@
 """Who is at the page: the signed cookies, and the token that proves that a form came from a page of ours.
 
-Nothing is kept on the server. A session ends by itself after 30 days, when the person's e-mail address changes, and
-when the key file does.
+What the browser holds names a session that is kept on the server (`register.sessions`) and is worth nothing once that
+has ended. Every session ends after 30 days, and when the key file changes.
 """
 
 from __future__ import annotations
 
 import hashlib
 import hmac
-import secrets
 from dataclasses import dataclass
 from datetime import datetime
 from urllib.parse import urlsplit
@@ -27,11 +26,16 @@ _SALT = "nightround session"
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """A signed-in person. `id` is random and ties forms to this one session."""
+    """What a browser holds of a session: that it was begun here, not that it is still good.
+
+    `id` is random and ties forms to this one session. `number` is that of the session on the server, 0 until it was
+    found there.
+    """
 
     id: str
     person: str
     mailbox: str
+    number: int = 0
 
 
 class Cookies:
@@ -48,7 +52,7 @@ class Cookies:
         self._form = prefix + "nightround-form"
 
     def session(self, request: Request, now: datetime) -> Session | None:
-        """The session of the request; None where there is none, it is over, or it was tampered with."""
+        """The session that the request names; None where it names none, or one that was tampered with or is too old."""
         token = request.cookies.get(self._session, "")
         try:
             value = timed(self._settings, _SALT, now).loads(token, max_age=SESSION_SECONDS)
@@ -60,14 +64,14 @@ class Cookies:
         """What ties a stranger's forms to their browser; "" where the browser has no such cookie yet."""
         return request.cookies.get(self._form, "")[:64]
 
-    def begin(self, response: Response, person: str, mailbox: str, now: datetime) -> None:
-        """Signs the person in with a new session."""
-        value = {"s": secrets.token_urlsafe(16), "p": person, "m": mailbox}
+    def begin(self, response: Response, session: Session, now: datetime) -> None:
+        """Gives the browser a new session to hold."""
+        value = {"s": session.id, "p": session.person, "m": session.mailbox}
         self._set(response, self._session, str(timed(self._settings, _SALT, now).dumps(value)), SESSION_SECONDS)
         self._drop(response, self._form)
 
     def end(self, response: Response) -> None:
-        """Signs out."""
+        """Takes the session from the browser."""
         self._drop(response, self._session)
 
     def tie(self, response: Response, form_id: str) -> None:

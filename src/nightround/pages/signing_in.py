@@ -1,11 +1,12 @@
 """Signing in by a link that comes by mail. The answer never says whether an address is known, nor does its time.
 
-Opening a link only shows whose it is; the button on that page signs in.
+Opening a link only shows whose it is; the button on that page signs in, once.
 """
 
 from __future__ import annotations
 
 import re
+import secrets
 from datetime import datetime, timedelta
 from urllib.parse import urlsplit
 
@@ -14,10 +15,12 @@ from starlette.responses import Response
 
 from ..letters import box, links
 from ..letters.compose import Addressee, compose
+from ..register import sessions
 from ..store.tables import fleet, messages
 from .doors import Refused, Visit
 from .forms import clean
-from .people import viewer_of, with_address
+from .people import Viewer, viewer_of, with_address
+from .session import SESSION_SECONDS, Session
 
 # At most so many sign-in letters to one address in the time that one of them is good for.
 MOST_LETTERS = 3
@@ -82,26 +85,38 @@ def _recent(conn: Connection, address: str, now: datetime) -> int:
 
 def welcome(visit: Visit) -> Response:
     """Shows whose link it is, with the button that signs in."""
-    _, name = _person(visit)
-    return visit.page("me-link.html", name=name)
+    _, person = _person(visit)
+    return visit.page("me-link.html", name=person.name)
 
 
 def enter(visit: Visit) -> Response:
-    """Signs in."""
-    link, _ = _person(visit)
+    """Signs in. Whoever was signed in with this browser before is so no more."""
+    link, person = _person(visit)
+    session = Session(secrets.token_urlsafe(16), link.person, link.mailbox)
+    until = visit.now + timedelta(seconds=SESSION_SECONDS)
+    device = clean(visit.request.headers.get("user-agent", ""))
+    with visit.program.store.write() as conn:
+        if not sessions.use(conn, visit.path("token"), link.until):
+            raise _used()
+        sessions.begin(conn, person.id, session.id, device, visit.now, until)
+        if visit.session is not None:
+            sessions.end(conn, [visit.session.number])
     response = visit.go(_ours(link.next) or "/")
-    visit.office.cookies.begin(response, link.person, link.mailbox, visit.now)
+    visit.office.cookies.begin(response, session, visit.now)
     return response
 
 
 def leave(visit: Visit) -> Response:
-    """Signs out."""
+    """Signs out: the session ends here, not only in the browser."""
+    if visit.session is not None:
+        with visit.program.store.write() as conn:
+            sessions.end(conn, [visit.session.number])
     response = visit.go("/sign-in")
     visit.office.cookies.end(response)
     return response
 
 
-def _person(visit: Visit) -> tuple[links.Link, str]:
+def _person(visit: Visit) -> tuple[links.SignIn, Viewer]:
     try:
         link = links.read_me(visit.program.settings, visit.path("token"), visit.now)
     except links.Expired:
@@ -111,10 +126,17 @@ def _person(visit: Visit) -> tuple[links.Link, str]:
         raise Refused(404, why, "", offer_sign_in=True) from None
     with visit.program.store.read() as conn:
         person = viewer_of(conn, visit.program.settings, link.person, link.mailbox, visit.now)
+        used = sessions.is_used(conn, visit.path("token"))
+    if used:
+        raise _used()
     if person is None:
         why = "The person that this link was made for is no longer known here under that e-mail address."
         raise Refused(410, why, "", offer_sign_in=True)
-    return link, person.name
+    return link, person
+
+
+def _used() -> Refused:
+    return Refused(410, "This link has been used already; each signs in once.", "", offer_sign_in=True)
 
 
 def _ours(page: str) -> str:

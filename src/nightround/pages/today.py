@@ -19,7 +19,7 @@ from ..store.tables import conditions, duties, sites
 from . import owing
 from .bars import Bar, bars
 from .doors import Visit
-from .fleet_state import CONDITIONS, NOT_RECKONED, rounds, set_aside, units_by_condition, zone_of
+from .fleet_state import CONDITIONS, rounds, set_aside, units_by_condition, zone_of
 from .look import say_instant
 from .matters import OpenCase, case_counts, cases_by_unit, seen_by, unreliable
 from .on_call import on_call
@@ -89,7 +89,7 @@ def show(visit: Visit) -> Response:
             "cases_free": open_total - taken_total,
             "weeks": _weeks(conn, viewer, working, today),
         }
-    fleet = [(word, by_condition[word]) for word in (*CONDITIONS, NOT_RECKONED) if by_condition.get(word)]
+    fleet = [(word, by_condition[word]) for word in CONDITIONS if by_condition.get(word)]
     content["condition_bars"] = bars([Bar(word, word.replace(" ", "-"), number) for word, number in fleet])
     content["total"] = sum(by_condition.values())
     return visit.page("today.html", **content)

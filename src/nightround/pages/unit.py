@@ -169,7 +169,7 @@ def form_content(typed: Mapping[str, str]) -> dict[str, object]:
 def _parts(conn: Connection, unit_id: int) -> list[Any]:
     query = (
         select(parts)
-        .where(parts.c.unit_id == unit_id, parts.c.state != "removed")
+        .where(parts.c.unit_id == unit_id, parts.c.state.in_(("fitted", "spare")))
         .order_by(parts.c.state, parts.c.kind, parts.c.last_good_day, parts.c.id)
     )
     return list(conn.execute(query))

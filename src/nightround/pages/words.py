@@ -12,6 +12,7 @@ KINDS: dict[str, str] = {
     "test": "test",
     "inspection": "inspection",
     "report-check": "report of a check",
+    "self-test-report": "self-test result sent by the unit",
     "put-right": "put right",
     "restore": "restore after use",
     "report-use": "report of a use",

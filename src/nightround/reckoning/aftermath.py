@@ -6,9 +6,10 @@ What was done to whom in a use is never said here: reasons go into letters and c
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date, datetime, time
 
-from .dates import WorkingDays, hours_after, last_good_day, local_day
+from .beginnings import Starts, always
+from .dates import WorkingDays, hours_after, last_good_day, local_day, local_instant
 from .facts import Evidence, Use
 from .owed import Because, Duty, by_date, standing_of
 from .rules import Force, ModelSheet, Rule, Shape, Span
@@ -28,11 +29,19 @@ def restore_duty(day: date, used_at: datetime, rules: Sequence[Rule], zone: str)
     return Duty("restore", "restore", title, standing, used_on, None, used_on, None, "coordinator", period, because)
 
 
-def report_duties(day: date, uses: Sequence[Use], rules: Sequence[Rule], zone: str, working: WorkingDays) -> list[Duty]:
+def report_duties(
+    day: date,
+    uses: Sequence[Use],
+    rules: Sequence[Rule],
+    zone: str,
+    working: WorkingDays,
+    starts: Starts = always,
+) -> list[Duty]:
     """The reports of a use that the place's rules ask for, one duty a rule: each goes to somebody else.
 
     Each is reckoned from the first use that was not reported for that rule. A rule that counts hours keeps its
-    deadline to the minute; its last good day is the local day of that minute.
+    deadline to the minute; its last good day is the local day of that minute. A use before the first day on which the
+    rule bound the unit counts from the beginning of that day.
     """
     found = []
     for rule in rules:
@@ -41,13 +50,15 @@ def report_duties(day: date, uses: Sequence[Use], rules: Sequence[Rule], zone: s
             continue
         use = owed[0]
         used_on = local_day(use.at, zone)
-        deadline = None
+        begun = starts(rule)
+        since, deadline = begun.floor(used_on), None
         if rule.shape.span is Span.HOURS:
-            deadline = hours_after(use.at, rule.shape.n)
+            deadline = hours_after(use.at if since == used_on else local_instant(since, time(), zone), rule.shape.n)
             good = local_day(deadline, zone)
         else:
-            good = last_good_day(rule.shape, used_on, working)
+            good = last_good_day(rule.shape, since, working)
         said = f"used {used_on}" + (f", the first of {len(owed)} uses not reported" if len(owed) > 1 else "")
+        said = begun.said(said, used_on)
         found.append(
             Duty(
                 f"report-use/{rule.id}",
@@ -106,10 +117,14 @@ def crew_note_duty(day: date, uses: Sequence[Use], zone: str) -> Duty | None:
     return _at_once(day, "crew-note", "hand over the crew note", used_on, owed[0], because)
 
 
-def replace_duty(day: date, out_on: date, rules: Sequence[Rule], working: WorkingDays) -> Duty:
+def replace_duty(day: date, out_on: date, rules: Sequence[Rule], working: WorkingDays, starts: Starts = always) -> Duty:
     """A unit out of service is replaced or repaired; the earliest of the rules decides."""
     said = f"out of service since {out_on}"
-    because = by_date([Because.of(rule, last_good_day(rule.shape, out_on, working), said) for rule in rules], [])
+    found = []
+    for rule in rules:
+        good, begun = last_good_day(rule.shape, out_on, working), starts(rule)
+        found.append(Because.of(rule, begun.floor(good), begun.said(said, good)))
+    because = by_date(found, [])
     good = because[0].last_good_day or out_on
     standing = standing_of(day, out_on, good)
     subject = "replace or repair the unit"

@@ -12,6 +12,7 @@ from datetime import date, timedelta
 from functools import lru_cache
 from hashlib import blake2b
 
+from .beginnings import Start
 from .dates import last_good_day
 from .facts import Certificate, Place
 from .owed import Because, Duty, Standing, by_date, standing_of
@@ -79,8 +80,9 @@ def in_date_until(day: date, certificates: Iterable[Certificate], rules: Sequenc
     One that holds for its parts differently long is in date while all of them are.
     """
     best: date | None = None
-    for one in held_on(day, certificates):
-        goods = [because[0].last_good_day for _, because in _parts(one, rules)]
+    held = held_on(day, certificates)
+    for one in held:
+        goods = [because[0].last_good_day for _, because in _parts(one, held, rules)]
         if goods and None not in goods:
             good = min(good for good in goods if good is not None)
             best = good if best is None else max(best, good)
@@ -95,9 +97,10 @@ def certificate_duties(
     `person` is the code, which makes the duties' keys theirs alone; `called` is how people call them.
     """
     found: list[Duty] = []
-    for one in held_on(day, certificates):
+    held = held_on(day, certificates)
+    for one in held:
         mark = blake2b(f"{person}\n{plain(one.name)}".encode(), digest_size=8).hexdigest()
-        found += [_duty(day, called, one, mark, part, because, rules) for part, because in _parts(one, rules)]
+        found += [_duty(day, called, one, mark, part, because, rules) for part, because in _parts(one, held, rules)]
         refresher = _refresher_duty(day, called, one, mark, certificates, rules)
         if refresher is not None:
             found.append(refresher)
@@ -118,10 +121,13 @@ def _is_refresher(one: Certificate) -> bool:
     return _REFRESHER in plain(one.name).split()
 
 
-def _parts(one: Certificate, rules: Sequence[Rule]) -> list[tuple[str, tuple[Because, ...]]]:
+def _parts(
+    one: Certificate, held: Sequence[Certificate], rules: Sequence[Rule]
+) -> list[tuple[str, tuple[Because, ...]]]:
     """For the certificate ("") and each part of it that holds differently long, what bounds it, the earliest first.
 
-    Where rules know of parts only, the certificate is nothing but those.
+    Where rules know of parts only, the certificate is nothing but those. A part that was trained anew by itself, so
+    that a newer certificate of it is held, counts from there.
     """
     by_part: dict[str, list[Rule]] = {}
     for rule in rules:
@@ -129,10 +135,10 @@ def _parts(one: Certificate, rules: Sequence[Rule]) -> list[tuple[str, tuple[Bec
             by_part.setdefault(rule.part, []).append(rule)
     if not by_part or one.printed is not None:
         by_part.setdefault("", [])
-    return [(part, _bounds(one, by_part[part])) for part in sorted(by_part)]
+    return [(part, _bounds(one, held if part else (), by_part[part])) for part in sorted(by_part)]
 
 
-def _bounds(one: Certificate, rules: Sequence[Rule]) -> tuple[Because, ...]:
+def _bounds(one: Certificate, others: Sequence[Certificate], rules: Sequence[Rule]) -> tuple[Because, ...]:
     found: list[Because] = []
     silent: list[Because] = []
     if one.printed is not None:
@@ -141,10 +147,25 @@ def _bounds(one: Certificate, rules: Sequence[Rule]) -> tuple[Because, ...]:
         if one.issued_on is None:
             silent.append(Because.of(rule, None, "no day of issue recorded"))
         else:
-            found.append(Because.of(rule, last_good_day(rule.shape, one.issued_on), f"issued {one.issued_on}"))
+            good, said = _good_by(rule, one.issued_on, f"issued {one.issued_on}")
+            for other in others:
+                if other.issued_on is not None and other.issued_on > one.issued_on and knows(rule, other.name):
+                    again, why = _good_by(rule, other.issued_on, f"{other.name} issued {other.issued_on}")
+                    if other.printed is not None and other.printed < again:
+                        again, why = other.printed, f"{why}, valid to {other.printed}"
+                    if again > good:
+                        good, said = again, why
+            found.append(Because.of(rule, good, said))
     if not found and not silent:
         silent.append(_printed(None, "no date recorded, and no rule knows a certificate of this name"))
     return by_date(found, silent)
+
+
+def _good_by(rule: Rule, issued_on: date, said: str) -> tuple[date, str]:
+    """Until when that rule takes a certificate for good: nobody lapses by it before its own first day."""
+    begun = Start(None, rule.effective_from, "the rule began")
+    good = last_good_day(rule.shape, issued_on)
+    return begun.floor(good), begun.said(said, good)
 
 
 def _printed(good: date | None, said: str) -> Because:

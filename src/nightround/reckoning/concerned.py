@@ -120,7 +120,11 @@ class Matcher:
         return tuple(
             kind
             for kind in wanted
-            if not (said.pads_missing_on if kind.startswith("pads-") else kind == "battery" and said.battery_empty_on)
+            if not (
+                said.of_pads(kind).missing_on
+                if kind.startswith("pads-")
+                else kind == "battery" and said.battery_empty_on
+            )
         )
 
 

@@ -5,7 +5,7 @@ Reasons say since when, not for how long, so that they stay the same until somet
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from .facts import UnitFacts
@@ -25,7 +25,7 @@ def condition_of(
     evidence = facts.evidence
     if evidence.withdrawn_on is not None:
         return Condition.WITHDRAWN, (f"withdrawn since {evidence.withdrawn_on}", *_cover(facts))
-    reasons = [*_not_to_be_relied_on(day, facts), *stopped]
+    reasons = [*_not_to_be_relied_on(day, facts, duties), *stopped]
     if reasons:
         reasons += _cover(facts)
         return Condition.NOT_TO_BE_RELIED_ON, tuple(reasons)
@@ -40,7 +40,7 @@ def condition_of(
     return Condition.IN_SERVICE, unknown
 
 
-def _not_to_be_relied_on(day: date, facts: UnitFacts) -> list[str]:
+def _not_to_be_relied_on(day: date, facts: UnitFacts, duties: Sequence[Duty]) -> list[str]:
     evidence = facts.evidence
     reasons: list[str] = []
     if evidence.fault_on is not None:
@@ -48,10 +48,15 @@ def _not_to_be_relied_on(day: date, facts: UnitFacts) -> list[str]:
         reasons.append(Reason(said, Reason.FAULT))
     if evidence.used_at is not None:
         reasons.append(Reason(f"used {evidence.last_used_on}, not restored", Reason.USED))
-    if evidence.pads_missing_on is not None:
-        reasons.append(Reason(f"no pads fitted since {evidence.pads_missing_on}"))
-    if evidence.pads_bad_on is not None:
-        reasons.append(Reason(f"pads opened, used or past by their window since {evidence.pads_bad_on}"))
+    # Of most units nobody ever said such a thing: those need no look at their kinds.
+    told = evidence.pads or evidence.pads_missing_on is not None or evidence.pads_bad_on is not None
+    pads = [evidence.of_pads(kind) for kind in _kinds_of_pads(facts, duties)] if told else []
+    missing = {said.kind: said.missing_on for said in pads if said.missing_on is not None}
+    reasons += [Reason(f"no {named} fitted since {since}") for named, since in _named(missing, len(pads))]
+    bad = {said.kind: said.bad_on for said in pads if said.bad_on is not None}
+    reasons += [
+        Reason(f"{named} opened, used or past by their window since {since}") for named, since in _named(bad, len(pads))
+    ]
     if evidence.battery_empty_on is not None:
         reasons.append(Reason(f"battery empty or removed since {evidence.battery_empty_on}"))
     for part in facts.parts:
@@ -59,6 +64,21 @@ def _not_to_be_relied_on(day: date, facts: UnitFacts) -> list[str]:
         if part.state == "fitted" and good is not None and day > good and not part.kind.startswith("kit-"):
             reasons.append(Reason(f"fitted {part.kind} past its label date, good to {good}"))
     return reasons
+
+
+def _kinds_of_pads(facts: UnitFacts, duties: Sequence[Duty]) -> list[str]:
+    """The kinds of pads that are in the unit or must be: what was said of others concerns nobody any more."""
+    fitted = {part.kind for part in facts.parts if part.state == "fitted" and part.kind.startswith("pads-")}
+    wanted = {duty.kind for duty in duties if duty.kind.startswith("pads-") and duty.key.endswith("/fitted/none")}
+    return sorted(fitted | wanted)
+
+
+def _named(since: Mapping[str, date], kinds: int) -> list[tuple[str, date]]:
+    """By kind of pads since when, in words: one for all where that is the same day for all `kinds` of them."""
+    days = set(since.values())
+    if len(days) == 1 and len(since) == kinds:
+        return [("pads", days.pop())]
+    return sorted(since.items())
 
 
 def _cover(facts: UnitFacts) -> list[str]:
@@ -77,7 +97,7 @@ def _no_evidence(day: date, facts: UnitFacts, duties: Sequence[Duty], look: Duty
     if looked_on is None:
         reasons.append("never checked")
     elif look is not None and look.last_good_day is not None:
-        interval = look.last_good_day - looked_on
+        interval = look.interval or look.last_good_day - looked_on
         if day - look.last_good_day > interval:
             reasons.append(f"not checked since {looked_on}, more than two intervals")
     undated = {part.kind for part in facts.parts if part.state == "fitted" and part.last_good_day is None}

@@ -6,7 +6,7 @@ one kind of place on one day: that is what makes a fleet of a hundred thousand u
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from datetime import date
 
 from .aftermath import (
@@ -17,32 +17,48 @@ from .aftermath import (
     report_duties,
     restore_duty,
 )
+from .beginnings import Starts, start_of
 from .checks import interval_rules, round_duty
 from .condition import condition_of
 from .dates import WorkingDays
-from .facts import Part, Place, UnitFacts
+from .facts import Part, Place, Stay, UnitFacts
 from .noticed import Board
 from .owed import Duty, Reckoned
-from .parts import NONE, Limits, covered, kinds_wanted, limits_of, missing_part_duty, part_duty, subject_of
+from .parts import (
+    FROM_FITTING,
+    NONE,
+    Limits,
+    at_hand,
+    kinds_wanted,
+    limits_of,
+    missing_part_duty,
+    part_duty,
+    subject_of,
+)
 from .placing import registration_duties, renewal_duties, responders_duty
 from .rules import ModelSheet, Rule, Span, Subject
 
-ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
+ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK, Subject.SELF_TEST)
 # Which field of the evidence says when it was last done.
 _DONE = {
     Subject.LOOK: "looked_on",
     Subject.TEST: "tested_on",
     Subject.INSPECTION: "inspected_on",
     Subject.REPORT_CHECK: "reported_on",
+    Subject.SELF_TEST: "sent_on",
 }
+
+PARTS = (Subject.PADS, Subject.BATTERY, Subject.KIT)
 
 # Results kept at most; a fleet has few distinct dates, but memory must not depend on that.
 KEPT = 20_000
 
 _Era = tuple[bool, ...]
+_Begun = tuple[date | None, tuple[Stay, ...]]  # day of putting in service, stays: as far as they can matter
 _Round = tuple[Subject, tuple[Rule, ...], bool, bool]
-_CheckKey = tuple[Subject, _Era, date | None, date | None, date | None, str]
-_PartKey = tuple[str, str, date | None, date | None, Limits, bool]
+_NOT_BEGUN: _Begun = (None, ())
+_CheckKey = tuple[Subject, _Era, date | None, _Begun, date | None, str]
+_PartKey = tuple[str, str, date | None, date | None, Limits, date | None, _Begun]
 
 
 class Reckoner:
@@ -50,6 +66,8 @@ class Reckoner:
 
     `rules` are those that bind there on that day (`rules.binding`), `sheets` the model sheets by model name,
     `working` the place's calendar of working days, `board` the safety notices in force, None where there are none.
+    `bound` gives the names of the rules that bind at another place on that day; without it, what they say of their
+    reach decides.
     """
 
     def __init__(
@@ -60,8 +78,11 @@ class Reckoner:
         working: WorkingDays,
         day: date,
         board: Board | None = None,
+        bound: Callable[[Place], Collection[str]] | None = None,
     ) -> None:
         self._place = place
+        self._bound = bound or (lambda where: {rule.id for rule in rules if rule.binds_at(where)})
+        self._of_packs = frozenset(rule.id for rule in rules)
         self._day = day
         self._sheets = sheets
         self._working = working
@@ -71,6 +92,10 @@ class Reckoner:
         }
         # Rules for units put in service from some day on; which of them touch a unit is its era.
         self._dated = tuple(rule for rule in rules if rule.in_service_from is not None and rule.subject in ROUNDS)
+        # The kinds of part for which a rule counts from the day of fitting, so that its start can matter.
+        self._from_fitting = {
+            rule.subject for rule in rules if rule.subject in PARTS and rule.shape.span in FROM_FITTING
+        }
         self._places = any(self._rules[subject] for subject in (Subject.REGISTER, Subject.RENEW, Subject.NOTIFY))
         self._rounds: dict[tuple[_Era, str], tuple[_Round, ...]] = {}
         self._own_rules: dict[str, tuple[Rule, ...]] = {}
@@ -81,18 +106,19 @@ class Reckoner:
         """Everything one unit owes, in a fixed order, and its condition."""
         checks = self._checks(facts)
         duties = [*checks, *self._parts(facts)]
+        starts = self._starts(facts.in_service_on, _stays(facts))
         evidence = facts.evidence
         if evidence.used_at is not None:
             rules = self._rules[Subject.RESTORE]
             duties.append(restore_duty(self._day, evidence.used_at, rules, self._place.time_zone))
         if evidence.uses:
-            duties += self._after_use(facts)
+            duties += self._after_use(facts, starts)
         if self._places:
-            duties += self._placing(facts)
+            duties += self._placing(facts, starts)
         covered_by_loan = facts.cover is not None and facts.cover.holds
         if evidence.out_of_service_on is not None and self._rules[Subject.REPLACE] and not covered_by_loan:
             rules = self._rules[Subject.REPLACE]
-            duties.append(replace_duty(self._day, evidence.out_of_service_on, rules, self._working))
+            duties.append(replace_duty(self._day, evidence.out_of_service_on, rules, self._working, starts))
         if evidence.fault_on is not None or evidence.bad_readings:
             duties.append(put_right_duty(self._day, evidence))
         stopped: tuple[str, ...] = ()
@@ -103,27 +129,33 @@ class Reckoner:
         condition, reasons = condition_of(self._day, facts, duties, look, stopped)
         return Reckoned(tuple(duties), condition, reasons)
 
-    def _after_use(self, facts: UnitFacts) -> list[Duty]:
+    def _starts(self, in_service_on: date | None, stays: tuple[Stay, ...]) -> Starts:
+        """From when on each rule binds such a unit."""
+        return lambda rule: start_of(
+            rule, stays, in_service_on, self._bound if rule.id in self._of_packs else _goes_along
+        )
+
+    def _after_use(self, facts: UnitFacts, starts: Starts) -> list[Duty]:
         """What uses leave to be done besides restoring the unit."""
         uses, zone = facts.evidence.uses, self._place.time_zone
-        found = report_duties(self._day, uses, self._rules[Subject.REPORT_USE], zone, self._working)
+        found = report_duties(self._day, uses, self._rules[Subject.REPORT_USE], zone, self._working, starts)
         others = (
             download_duty(self._day, uses, self._sheets.get(facts.model), zone),
             crew_note_duty(self._day, uses, zone),
         )
         return [*found, *(duty for duty in others if duty is not None)]
 
-    def _placing(self, facts: UnitFacts) -> list[Duty]:
+    def _placing(self, facts: UnitFacts, starts: Starts) -> list[Duty]:
         """What registers and responders near by are to be told of the unit."""
         day, working, rules = self._day, self._working, self._rules
-        found = registration_duties(day, facts, rules[Subject.REGISTER], working)
-        found += renewal_duties(day, facts, rules[Subject.RENEW], working)
-        told = responders_duty(day, facts, rules[Subject.NOTIFY], working)
+        found = registration_duties(day, facts, rules[Subject.REGISTER], working, starts)
+        found += renewal_duties(day, facts, rules[Subject.RENEW], working, starts)
+        told = responders_duty(day, facts, rules[Subject.NOTIFY], working, starts)
         return found if told is None else [*found, told]
 
     def spare(self, part: Part) -> Duty:
         """The duty of a spare that is kept at a site, for no one unit."""
-        return self._named(part, NONE, is_covered=False)
+        return self._named(part, NONE, spare_until=None)
 
     def noticed_spares(self, parts: Sequence[Part]) -> list[Duty]:
         """What safety notices ask about the spares that are kept at one site, for no one unit."""
@@ -140,16 +172,17 @@ class Reckoner:
             rounds = self._rounds[which] = self._rounds_of(era, own)
         for subject, rules, use_counts, per_model in rounds:
             done: date | None = getattr(said, _DONE[subject])
-            in_service_on = facts.in_service_on if done is None else None
+            begun = _begun(facts, done)
             used_on = said.last_used_on if use_counts else None
             model = facts.model if per_model or own else ""
-            key = (subject, era, done, in_service_on, used_on, model)
+            key = (subject, era, done, begun, used_on, model)
             known = self._known_checks.get(key)
             if known is None:
                 if len(self._known_checks) >= KEPT:
                     self._known_checks.clear()
                 sheet = self._sheets.get(model)
-                known = round_duty(self._day, subject, rules, done, in_service_on, used_on, sheet, self._working)
+                starts = self._starts(*begun)
+                known = round_duty(self._day, subject, rules, done, begun[0], used_on, sheet, self._working, starts)
                 self._known_checks[key] = known
             found.append(known)
         return found
@@ -185,22 +218,47 @@ class Reckoner:
         fitted: set[str] = set()
         for part in facts.parts:
             limits = limits_of(part, evidence, sheet, facts.monthly_celsius)
-            is_covered = covered(self._day, part, facts.parts, evidence.ordered)
-            duties.append(self._named(part, limits, is_covered))
+            spare_until = at_hand(self._day, part, facts.parts, evidence.ordered)
+            begun = _NOT_BEGUN
+            if part.state == "fitted" and subject_of(part.kind) in self._from_fitting:
+                begun = _begun(facts, part.fitted_on)
+            duties.append(self._named(part, limits, spare_until, begun))
             if part.state == "fitted":
                 fitted.add(part.kind)
         for kind in kinds_wanted(fitted, sheet):
             duties.append(missing_part_duty(kind, self._rules[subject_of(kind)], evidence, self._day))
         return duties
 
-    def _named(self, part: Part, limits: Limits, is_covered: bool) -> Duty:
-        key = (part.kind, part.state, part.last_good_day, part.fitted_on, limits, is_covered)
+    def _named(self, part: Part, limits: Limits, spare_until: date | None, begun: _Begun = _NOT_BEGUN) -> Duty:
+        key = (part.kind, part.state, part.last_good_day, part.fitted_on, limits, spare_until, begun)
         known = self._known_parts.get(key)
         if known is None:
             if len(self._known_parts) >= KEPT:
                 self._known_parts.clear()
             rules = self._rules[subject_of(part.kind)]
-            known = self._known_parts[key] = part_duty(self._day, part, rules, limits, is_covered, self._working)
+            starts = self._starts(*begun)
+            known = part_duty(self._day, part, rules, limits, spare_until, self._working, starts)
+            self._known_parts[key] = known
         name = f"{part.kind}/{part.state}/{part.id}"
-        _, kind, subject, standing, opens, order_by, good, deadline, role, _, because = known
+        _, kind, subject, standing, opens, order_by, good, deadline, role, _, because, _ = known
         return Duty(name, kind, subject, standing, opens, order_by, good, deadline, role, name, because)
+
+
+def _goes_along(_place: Place) -> None:
+    """Where a rule of the manual binds: wherever the unit goes."""
+    return None
+
+
+def _stays(facts: UnitFacts) -> tuple[Stay, ...]:
+    return () if facts.evidence.placing is None else facts.evidence.placing.stays
+
+
+def _begun(facts: UnitFacts, done: date | None) -> _Begun:
+    """What may put off a day that counts from that evidence: only what happened after it."""
+    in_service_on, stays = facts.in_service_on, _stays(facts)
+    if done is not None:
+        if in_service_on is not None and in_service_on <= done:
+            in_service_on = None
+        if stays and (stays[-1].since is None or stays[-1].since <= done):
+            stays = ()
+    return in_service_on, stays

@@ -56,6 +56,13 @@ class Change(NamedTuple):
     subdivision: str = ""
 
 
+class Stay(NamedTuple):
+    """A time at places that the same rules see as one. Only what decides rules is kept of a place, so no time zone."""
+
+    since: date | None  # the day on which it came there; None: from the beginning of what is on record
+    place: Place
+
+
 class Placing(NamedTuple):
     """What the log says of where a unit stands and who was told of it."""
 
@@ -63,6 +70,7 @@ class Placing(NamedTuple):
     unannounced: tuple[date, ...] = ()  # days of moves that local responders were not told of since, in order
     announced_on: date | None = None  # the last day on which local responders were told
     registered_on: date | None = None  # the last report that the unit was registered, or its registration renewed
+    stays: tuple[Stay, ...] = ()  # in order, the present one last; empty: it never came from where other rules hold
 
 
 class Cover(NamedTuple):
@@ -72,6 +80,22 @@ class Cover(NamedTuple):
     since: date
     condition: str  # of the loan unit, in words
     holds: bool  # whether it can be relied on, so that the spot counts as covered
+
+
+class Pads(NamedTuple):
+    """What the log says of the fitted pads of one kind. Each day is the first on which somebody saw it so."""
+
+    kind: str
+    low_on: date | None = None  # the window says they expire soon, and none of the kind fitted since
+    bad_on: date | None = None  # opened, used or past by the window, and none of the kind fitted since
+    missing_on: date | None = None  # known to be missing
+
+
+class Fitting(NamedTuple):
+    """A part that the register's own files tell of as fitted, beside the log. `on`: at the site; None: not recorded."""
+
+    kind: str
+    on: date | None
 
 
 class Evidence(NamedTuple):
@@ -88,16 +112,26 @@ class Evidence(NamedTuple):
     fault: str = ""
     battery_low_on: date | None = None  # lowest non-empty reading on the battery now fitted
     battery_empty_on: date | None = None
-    pads_low_on: date | None = None  # the window says it expires soon, and none fitted since
-    pads_bad_on: date | None = None  # opened, used or past by the window, and none fitted since
-    pads_missing_on: date | None = None  # known to have no pads
-    ordered: tuple[tuple[str, date], ...] = ()  # part kind, day it is expected; sorted
+    # Of pads of any kind that `pads` does not name: seen while none was on record as fitted.
+    pads_low_on: date | None = None
+    pads_bad_on: date | None = None
+    pads_missing_on: date | None = None
+    ordered: tuple[tuple[str, date], ...] = ()  # every open order: part kind, day it is expected; sorted
     bad_readings: tuple[tuple[str, str, date], ...] = ()  # reading, value, bad since; not mended yet, sorted
     uses: tuple[Use, ...] = ()  # in the order of their time
     out_of_service_on: date | None = None  # withdrawn, faulty, used, without pads or battery, and not replaced
+    sent_on: date | None = None  # last self-test result that the unit sent by itself
     placing: Placing | None = None  # None: never moved, withdrawn, returned or reported as registered
+    pads: tuple[Pads, ...] = ()  # kinds of which it says something else than of the others; sorted
     # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
     notices: tuple[tuple[str, str, date], ...] = ()
+
+    def of_pads(self, kind: str) -> Pads:
+        """What it says of the pads of one kind."""
+        for said in self.pads:
+            if said.kind == kind:
+                return said
+        return Pads(kind, self.pads_low_on, self.pads_bad_on, self.pads_missing_on)
 
 
 class Marks(NamedTuple):
@@ -142,3 +176,4 @@ class Entry(NamedTuple):
     part: dict[str, str]
     note: str
     origin: tuple[str, str] = ("", "")  # of a move: country and subdivision it came from; "": not on record
+    id: int = 0  # its place in the log

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -76,7 +76,7 @@ class Duty(NamedTuple):
 
     `last_good_day` is the final civil day at the site on which it is met; `deadline` an instant in UTC where a rule
     counts hours. `key` is the same for the same duty for ever. `period` is what a calendar event stays the same
-    for: the evidence that the last good day is reckoned from, not the day itself.
+    for: the evidence that the last good day is reckoned from, not the day itself. What is stored ends with `because`.
     """
 
     key: str
@@ -90,6 +90,7 @@ class Duty(NamedTuple):
     role: str
     period: str
     because: tuple[Because, ...]
+    interval: timedelta | None = None  # of what comes round: how long after the evidence the rule that decides asks
 
 
 class Reckoned(NamedTuple):

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from typing import NamedTuple
 
+from .beginnings import Starts, always
 from .dates import WorkingDays, add_months, last_good_day
 from .drain import drain_limit
 from .facts import Evidence, Part
@@ -18,7 +19,7 @@ from .rules import Force, ModelSheet, Rule, Span, Subject
 WINDOW_DAYS = 30  # parts open this long before their last good day
 NO_DATE = "no date recorded"
 
-_FROM_FITTING = (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH)
+FROM_FITTING = (Span.DAYS, Span.MONTHS, Span.MONTHS_TO_MONTH_END, Span.EACH)
 
 
 class Limits(NamedTuple):
@@ -68,38 +69,46 @@ def limits_of(part: Part, evidence: Evidence, sheet: ModelSheet | None, celsius:
             )
         return Limits(tuple(found), evidence.battery_low_on)
     if part.kind.startswith("pads-"):
-        since = [day for day in (evidence.pads_bad_on, evidence.pads_missing_on) if day is not None]
-        if since or evidence.pads_low_on is not None:
+        said_of = evidence.of_pads(part.kind)
+        since = [day for day in (said_of.bad_on, said_of.missing_on) if day is not None]
+        if since or said_of.low_on is not None:
             title = "Opened, used, expired or missing pads are replaced at the earliest opportunity"
             because = tuple(_reading("reading-pads", title, day, "pads bad or missing") for day in sorted(since)[:1])
-            return Limits(because, evidence.pads_low_on)
+            return Limits(because, said_of.low_on)
     return NONE
 
 
-def covered(day: date, part: Part, parts: Iterable[Part], ordered: Iterable[tuple[str, date]]) -> bool:
-    """Whether nothing needs ordering: an order is on its way, or a spare is at hand that outlasts the part.
+def at_hand(day: date, part: Part, parts: Iterable[Part], ordered: Iterable[tuple[str, date]]) -> date | None:
+    """Until when there is something to put in the place of a part: the last good day of the best spare that can be
+    used still; `date.max` where one is on its way. None: there is nothing.
 
     An order counts while the day it is expected is still ahead. A part never covers itself.
     """
-    for kind, expected in ordered:
-        if kind == part.kind and expected > day:
-            return True
-    for spare in parts:
-        if spare.state == "spare" and spare.kind == part.kind and spare.id != part.id:
-            good = spare.last_good_day
-            if good is not None and good >= day and (part.last_good_day is None or good > part.last_good_day):
-                return True
-    return False
+    if any(kind == part.kind and expected > day for kind, expected in ordered):
+        return date.max
+    spares = (one for one in parts if one.state == "spare" and one.kind == part.kind and one.id != part.id)
+    found = [one.last_good_day for one in spares if one.last_good_day is not None and one.last_good_day >= day]
+    return max(found, default=None)
 
 
 def part_duty(
-    day: date, part: Part, rules: Sequence[Rule], limits: Limits, is_covered: bool, working: WorkingDays
+    day: date,
+    part: Part,
+    rules: Sequence[Rule],
+    limits: Limits,
+    spare_until: date | None,
+    working: WorkingDays,
+    starts: Starts = always,
 ) -> Duty:
-    """The duty to replace one part, by the earliest of its dates. `key` and `period` are left for the caller."""
+    """The duty to replace one part, by the earliest of its dates. `key` and `period` are left for the caller.
+
+    `spare_until` is what `at_hand` says: nothing is to be ordered where that outlasts the part.
+    No rule's start moves back a printed date, a standby life or what a reading says.
+    """
     found = list(limits.because)
     silent: list[Because] = []
     for rule in rules:
-        _apply(rule, part, working, found, silent)
+        _apply(rule, part, working, starts, found, silent)
     if not any(rule.shape.span is Span.LABEL for rule in rules):
         _print_date(part, found, silent)
     if limits.low_on is not None:
@@ -117,6 +126,7 @@ def part_duty(
     if limits.low_on is not None:
         order_by = min(order_by, limits.low_on)
     opening = good - timedelta(days=WINDOW_DAYS)
+    is_covered = spare_until is not None and spare_until > good
     standing = _standing(day, good, order_by, opening, is_covered)
     return Duty("", part.kind, subject, standing, opening, order_by, good, None, "coordinator", "", because)
 
@@ -126,7 +136,7 @@ def missing_part_duty(kind: str, rules: Sequence[Rule], evidence: Evidence, day:
 
     Where the log says since when it is missing the duty has that day; otherwise it is `not recorded`.
     """
-    since = evidence.pads_missing_on if kind.startswith("pads-") else None
+    since = evidence.of_pads(kind).missing_on if kind.startswith("pads-") else None
     if kind == "battery":
         since = evidence.battery_empty_on
     said = f"no fitted {kind} on record" if since is None else f"none fitted since {since}"
@@ -159,18 +169,25 @@ def kinds_wanted(fitted: set[str], sheet: ModelSheet | None) -> tuple[str, ...]:
     return tuple(kind for kind in wanted if kind not in fitted)
 
 
-def _apply(rule: Rule, part: Part, working: WorkingDays, found: list[Because], silent: list[Because]) -> None:
+def _apply(
+    rule: Rule,
+    part: Part,
+    working: WorkingDays,
+    starts: Starts,
+    found: list[Because],
+    silent: list[Because],
+) -> None:
     if rule.shape.span is Span.LABEL:
         if part.last_good_day is None:
             silent.append(Because.of(rule, None, NO_DATE))
         else:
             found.append(Because.of(rule, part.last_good_day, f"label date, good to {part.last_good_day}"))
-    elif rule.shape.span in _FROM_FITTING and part.state == "fitted":
+    elif rule.shape.span in FROM_FITTING and part.state == "fitted":
         if part.fitted_on is None:
             silent.append(Because.of(rule, None, "no day of fitting recorded"))
         else:
-            good = last_good_day(rule.shape, part.fitted_on, working)
-            found.append(Because.of(rule, good, f"fitted {part.fitted_on}"))
+            good, begun = last_good_day(rule.shape, part.fitted_on, working), starts(rule)
+            found.append(Because.of(rule, begun.floor(good), begun.said(f"fitted {part.fitted_on}", good)))
 
 
 def _print_date(part: Part, found: list[Because], silent: list[Because]) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 
+from .beginnings import Start, Starts, always
 from .dates import WorkingDays, last_good_day, opens
 from .facts import Change, Placing, UnitFacts
 from .owed import Because, Duty, Standing, by_date, standing_of
@@ -21,7 +22,9 @@ _NOTHING = Placing()
 _SAID = {MOVED: "moved", WITHDRAWN: "withdrawn", RETURNED: "returned to service"}
 
 
-def registration_duties(day: date, facts: UnitFacts, rules: Sequence[Rule], working: WorkingDays) -> list[Duty]:
+def registration_duties(
+    day: date, facts: UnitFacts, rules: Sequence[Rule], working: WorkingDays, starts: Starts = always
+) -> list[Duty]:
     """The registrations that the place's rules ask for: at most one duty a rule, each goes to another register.
 
     The first registration counts from the day of putting in service, or from the move that brought the unit into the
@@ -32,12 +35,18 @@ def registration_duties(day: date, facts: UnitFacts, rules: Sequence[Rule], work
     for rule in rules:
         owed = _owed_to(rule, facts)
         if owed is not None:
-            found.append(_duty(day, rule, working, *owed))
+            found.append(_duty(day, rule, working, starts(rule), *owed))
     return found
 
 
-def renewal_duties(day: date, facts: UnitFacts, rules: Sequence[Rule], working: WorkingDays) -> list[Duty]:
-    """Registrations that end: reckoned from the newest day of registration on record; without one, not recorded."""
+def renewal_duties(
+    day: date, facts: UnitFacts, rules: Sequence[Rule], working: WorkingDays, starts: Starts = always
+) -> list[Duty]:
+    """Registrations that end: reckoned from the newest day of registration on record; without one, not recorded.
+
+    A registration from before the unit came into the rule's reach was with another register: what is to be renewed
+    here has its whole time from the first day on.
+    """
     since = registered_on(facts)
     found = []
     kind, what = "renew-registration", "renew the registration"
@@ -47,20 +56,19 @@ def renewal_duties(day: date, facts: UnitFacts, rules: Sequence[Rule], working: 
             said = "the day of registration is not on record" if facts.registered_with else "no registration on record"
             found.append(_unknown(key, kind, what, rule, said))
             continue
-        good = last_good_day(rule.shape, since, working)
-        begins = opens(rule.shape, since, good, rule.opens_days)
-        because = (Because.of(rule, good, f"registered {since}"),)
+        begun = starts(rule)
+        base = since if begun.is_here(since) else begun.floor(since)
+        after = last_good_day(rule.shape, base, working)
+        good, begins = begun.floor(after), opens(rule.shape, base, after, rule.opens_days)
+        because = (Because.of(rule, good, begun.said(f"registered {since}", after if base == since else since)),)
         standing = standing_of(day, begins, good)
-        what = "renew the registration"
-        found.append(
-            Duty(
-                key, "renew-registration", what, standing, begins, None, good, None, "coordinator", str(since), because
-            )
-        )
+        found.append(Duty(key, kind, what, standing, begins, None, good, None, "coordinator", str(base), because))
     return found
 
 
-def responders_duty(day: date, facts: UnitFacts, rules: Sequence[Rule], working: WorkingDays) -> Duty | None:
+def responders_duty(
+    day: date, facts: UnitFacts, rules: Sequence[Rule], working: WorkingDays, starts: Starts = always
+) -> Duty | None:
     """Responders near by are told of the most recent placement; the earliest of the rules decides.
 
     Counted from the first placement that they were not told of; a rule with `in_service_from` passes over placements
@@ -78,8 +86,10 @@ def responders_duty(day: date, facts: UnitFacts, rules: Sequence[Rule], working:
         if owed:
             on, event = owed[0]
             said = f"{'put in service' if event == PLACED else 'moved'} {on}, local responders not told since"
-            found.append(Because.of(rule, last_good_day(rule.shape, on, working), said))
-            since.append(on)
+            begun = starts(rule)
+            base = begun.floor(on)
+            found.append(Because.of(rule, last_good_day(rule.shape, base, working), begun.said(said, on)))
+            since.append(base)
     if not found:
         return None
     because = by_date(found, [])
@@ -134,14 +144,13 @@ def _came_from_outside(rule: Rule, change: Change) -> bool:
     return (rule.country not in ("", change.country)) or (rule.subdivision not in ("", change.subdivision))
 
 
-def _duty(day: date, rule: Rule, working: WorkingDays, kind: str, on: date | None, said: str) -> Duty:
+def _duty(day: date, rule: Rule, working: WorkingDays, begun: Start, kind: str, on: date | None, said: str) -> Duty:
     key = f"{kind}/{rule.id}"
     what = "register the unit" if kind == "register" else "report the change to the register"
     if on is None:
         return _unknown(key, kind, what, rule, said)
-    if rule.effective_from is not None and on < rule.effective_from:
-        # Nobody owed it before the rule was: what was there already has the same time from its first day on.
-        on, said = rule.effective_from, f"{said}; the rule began {rule.effective_from}"
+    # Nobody owed it before the rule bound the unit: what was there already has the same time from that day on.
+    on, said = begun.floor(on), begun.said(said, on)
     good = last_good_day(rule.shape, on, working)
     because = (Because.of(rule, good, said),)
     standing = standing_of(day, on, good)

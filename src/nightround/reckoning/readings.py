@@ -13,6 +13,8 @@ SCOPES = ("look", "test", "inspection")
 # into and found not to be one of those meant, which counts only where the record cannot tell.
 STAGES = ("underway", "complete", "not-concerned")
 CORRECTED = "corrected"
+# What a report is about that the unit sent by itself: the result of its self-test.
+SENT = "self-test"
 
 # Reading → its words; the good one first.
 WORDS: dict[str, tuple[str, ...]] = {
@@ -25,7 +27,9 @@ WORDS: dict[str, tuple[str, ...]] = {
     "seal": ("ok", "broken"),
     "scope": SCOPES,
     "mode": ("adult", "child"),  # of a use
-    "about": ("check", "use", "crew", "replaced", "registration", "registration-change", "responders"),  # of a report
+    "pads-opened": ("yes", "no"),  # of a use: without it they count as opened
+    # Of a report.
+    "about": ("check", "use", "crew", "replaced", "registration", "registration-change", "responders", SENT),
     "stage": STAGES,  # of a report about a notice
 }
 
@@ -33,7 +37,7 @@ WORDS: dict[str, tuple[str, ...]] = {
 NUMBERS = {"cpr-minutes": 999, "shocks": 999}
 
 # Readings that say what an entry is about, not how a thing was found.
-_NO_STATE = ("scope", "mode", "about", "stage")
+_NO_STATE = ("scope", "mode", "pads-opened", "about", "stage")
 
 # Readings that are mended by hand and have no part whose date could say it.
 MENDED_BY_HAND = ("damage", "cabinet", "kit", "seal")
@@ -88,6 +92,12 @@ def is_good(reading: str, value: str) -> bool:
     if reading in _NO_STATE or reading not in WORDS:
         return True
     return value == WORDS[reading][0]
+
+
+def pads_were_opened(readings: dict[str, str]) -> bool:
+    """Whether a use opened the pads: yes, unless somebody says that it did not and nothing else says that it did."""
+    shocks = number(readings.get("shocks", "")) or 0
+    return readings.get("pads-opened") != "no" or shocks > 0 or readings.get("pads") == "opened"
 
 
 def all_good(readings: dict[str, str]) -> bool:

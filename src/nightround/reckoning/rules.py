@@ -29,6 +29,7 @@ class Subject(StrEnum):
     TEST = "test"
     INSPECTION = "inspection"
     REPORT_CHECK = "report-check"
+    SELF_TEST = "self-test-report"  # what the unit sends by itself: no check by a person stands for it
     RESTORE = "restore"
     REPORT_USE = "report-use"
     REPLACE = "replace"

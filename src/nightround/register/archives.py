@@ -40,6 +40,8 @@ class Archive:
                 f"{path.name} is damaged or is not a workbook; open it in the spreadsheet program and save it again "
                 "as .xlsx or .ods"
             ) from None
+        if sum(info.file_size for info in self._zip.infolist()) > MOST_UNPACKED:
+            raise self._too_large(sum(info.file_size for info in self._zip.infolist()))
         self._infos = {_plain(info.filename): info for info in self._zip.infolist()}
         if len(self._infos) != len(self._zip.infolist()) or len(self._infos) > 10_000:
             raise self.damaged()
@@ -59,9 +61,14 @@ class Archive:
         """The error for an archive that does not hold together."""
         return UserError(f"{self._name} is damaged; open it in the spreadsheet program and save it again")
 
-    def read(self, name: str) -> bytes:
-        """One whole part; empty where there is none."""
-        return b"".join(self.chunks(name))
+    def read(self, name: str, most: int) -> bytes:
+        """One whole part; empty where there is none. Raises UserError where it has more than `most` bytes."""
+        found = b""
+        for piece in self.chunks(name):
+            found += piece
+            if len(found) > most:
+                raise self.damaged()
+        return found
 
     def chunks(self, name: str) -> Iterator[bytes]:
         """One part, piece by piece. Raises UserError once the parts read come to more than a workbook may hold."""
@@ -112,12 +119,15 @@ class Archive:
         self._unpacked += len(piece)
         too_many = self._unpacked > MOST_UNPACKED
         if too_many or (self._unpacked > MODEST and self._unpacked > MOST_RATIO * self._packed):
-            raise UserError(
-                f"{self._name} unpacks to far more than its size "
-                f"({self._packed // 1000} kB to over {self._unpacked // 1_000_000} MB); "
-                f"{MOST_UNPACKED // 1_000_000} MB and {MOST_RATIO} times its size are the most, so save it again with "
-                "only the rows that are needed"
-            )
+            raise self._too_large(self._unpacked)
+
+    def _too_large(self, unpacked: int) -> UserError:
+        return UserError(
+            f"{self._name} unpacks to far more than its size "
+            f"({self._packed // 1000} kB to over {unpacked // 1_000_000} MB); "
+            f"{MOST_UNPACKED // 1_000_000} MB and {MOST_RATIO} times its size are the most, so save it again with "
+            "only the rows that are needed"
+        )
 
 
 def _plain(name: str) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from datetime import date, datetime, time, timedelta
+from math import isfinite
 
 Cell = str | float | bool | date | datetime | time | timedelta
 
@@ -74,7 +75,7 @@ def code(cell: Cell) -> str | None:
     if isinstance(cell, str) and cell.isascii() and cell.isalnum():
         return cell
     if cell.__class__ is not str:
-        if isinstance(cell, float) and abs(cell) >= 1e15:
+        if isinstance(cell, float) and not abs(cell) < 1e15:  # nor is "not a number" a code
             raise Refused("the spreadsheet has rounded this long number; make the column text and type it again")
         if not isinstance(cell, int | float | str) or isinstance(cell, bool):
             raise Refused(
@@ -106,6 +107,8 @@ def number(cell: Cell) -> float | None:
     if isinstance(cell, bool) or not isinstance(cell, int | float | str):
         raise Refused(f"the spreadsheet made a {_made(cell)} of this number; type the number again")
     if not isinstance(cell, str):
+        if not isfinite(cell):
+            raise Refused("is no number that can be; type the number again")
         return float(cell)
     text = plain(cell)
     if not text:
@@ -222,7 +225,7 @@ def bare(cell: Cell) -> str:
     if isinstance(cell, bool):
         return "true" if cell else "false"
     if isinstance(cell, int | float):
-        return str(int(cell)) if cell == int(cell) and abs(cell) < 1e15 else repr(cell)
+        return str(int(cell)) if abs(cell) < 1e15 and cell == int(cell) else repr(cell)
     if isinstance(cell, datetime):
         return cell.isoformat(sep=" ", timespec="minutes" if cell.second == 0 else "seconds")
     if isinstance(cell, time):

@@ -79,11 +79,6 @@ class Report:
         """Whether the register is, or with --check would be, different afterwards."""
         return any(counts.added or counts.changed for counts in self.counts.values())
 
-    def moved_people(self) -> bool:
-        """Whether what people owe, or whether a site has enough of them, may be different afterwards."""
-        told = [self.counts[table] for table in ("people", "training", "sites", "units") if table in self.counts]
-        return any(counts.added or counts.changed for counts in told)
-
     def as_dict(self) -> dict[str, Any]:
         """For the JSON answer."""
         return {

@@ -1,6 +1,7 @@
 """The note about one use for the ambulance crew: what the log entry says of it, and nothing that it does not.
 
-It is about a person. It is printed for whoever logged the use and must never go into a letter, a case or a calendar.
+It is about a person. It is printed for whoever logged the use and must never go into a case or a calendar. What was
+recorded of the use goes into letters to who is on call or coordinator, and into no others (`letters.uses`).
 """
 
 from __future__ import annotations

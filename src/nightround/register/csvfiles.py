@@ -7,10 +7,13 @@ the headings, then kana, which western letters do not look like, and last a stat
 
 from __future__ import annotations
 
+import codecs
 import csv
 import io
 from collections.abc import Callable, Iterator
+from itertools import islice
 from pathlib import Path
+from typing import TextIO
 
 from charset_normalizer import from_bytes
 
@@ -20,6 +23,9 @@ from .grids import MOST_BYTES, MOST_COLUMNS, MOST_ROWS, Grid
 
 DELIMITERS = (",", ";", "\t")
 _SAMPLE = 256_000  # bytes that the statistical library looks at
+_BEGINNING = 20_000  # characters in which headings are looked for
+_CHUNK = 1 << 20
+_MOST_UNTOLD = 20_000_000  # bytes of a file in other letters than UTF-8
 NAMES = {"cp932": "CP932 (Japanese)", "cp1252": "Windows-1252 (western)", "utf-16": "UTF-16"}
 
 Score = Callable[[list[str]], int]
@@ -36,12 +42,41 @@ def open_csv(path: Path, score: Score, problems: list[Problem], remarks: list[st
         raise UserError(
             f"{path.name} has {size // 1_000_000} MB; {MOST_BYTES // 1_000_000} MB are the most, so split it"
         )
-    text, encoding = decode(path.read_bytes(), path.name, score)
+    encoding, lines = _encoding(path, size, score)
     if encoding in NAMES:
         remarks.append(f"{path.name}: its letters were read as {NAMES[encoding]}")
-    text, delimiter = _delimiter(text, score)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
-    return Grid(path.name, "", _Rows(reader, path.name, problems), text.count("\n") + 1)
+    with path.open(encoding=encoding, newline="") as file:
+        skipped, delimiter = _delimiter(file.read(_BEGINNING), score)
+    rows = _Rows(path, encoding, delimiter, skipped, problems)
+    if lines > MOST_ROWS and rows.are_too_many():
+        cure = f"the file has more rows; {MOST_ROWS} are the most, so split it"
+        problems.append(Problem(path.name, "", MOST_ROWS + 1, "", "", cure))
+        return Grid(path.name, "", ())
+    return Grid(path.name, "", rows, lines)
+
+
+def _encoding(path: Path, size: int, score: Score) -> tuple[str, int]:
+    """The encoding of a file and about how many lines it has. The file is never held in memory as a whole, but where
+    only statistics can tell."""
+    decoder, encoding, lines = codecs.getincrementaldecoder("utf-8")(), "utf-8-sig", 1
+    with path.open("rb") as file:
+        for first, chunk in enumerate(iter(lambda: file.read(_CHUNK), b"")):
+            if not first and chunk.startswith((b"PK\x03\x04", codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+                break
+            if b"\x00" in chunk:
+                raise UserError(f"{path.name} is not a text file; save the table as CSV (UTF-8)")
+            lines += max(chunk.count(b"\n"), chunk.count(b"\r"))
+            try:
+                decoder.decode(chunk)
+            except UnicodeDecodeError:
+                break
+        else:
+            if not decoder.getstate()[0]:
+                return encoding, lines
+    if size > _MOST_UNTOLD:
+        raise UserError(f"{path.name} is not UTF-8 text; save the table as CSV (UTF-8)")
+    text, encoding = decode(path.read_bytes(), path.name, score)
+    return encoding, max(text.count("\n"), text.count("\r")) + 1
 
 
 def decode(raw: bytes, name: str, score: Score) -> tuple[str, str]:
@@ -82,20 +117,20 @@ def _is_japanese(raw: bytes, japanese: str, western: str, score: Score) -> bool:
     return best is not None and best.encoding == "cp932"
 
 
-def _delimiter(text: str, score: Score) -> tuple[str, str]:
-    """The text from its headings on, and the delimiter: the one that gives most headings with a meaning.
+def _delimiter(text: str, score: Score) -> tuple[int, str]:
+    """How many lines stand before the headings, and the delimiter: the one that gives most headings with a meaning.
 
     A first line `sep=;`, which some spreadsheets write, decides and is no row.
     """
-    first, _, rest = text.partition("\n")
+    first = text.partition("\n")[0]
     if first.strip("\r \ufeff").lower().startswith("sep=") and len(first.strip("\r \ufeff")) == 5:
-        return rest, first.strip("\r \ufeff")[4]
-    return text, _best(text, score)[0]
+        return 1, first.strip("\r \ufeff")[4]
+    return 0, _best(text, score)[0]
 
 
 def _best(text: str, score: Score) -> tuple[str, int]:
     """The delimiter that gives most headings with a meaning in the first rows, and how many; by columns on a tie."""
-    start = text[: 20 * 1000]
+    start = text[:_BEGINNING]
     found = []
     for delimiter in DELIMITERS:
         rows: list[list[str]] = []
@@ -116,17 +151,37 @@ def _best(text: str, score: Score) -> tuple[str, int]:
 class _Rows:
     """The rows of a CSV file. A row whose form is broken is a problem, and the last one read."""
 
-    def __init__(self, reader: Iterator[list[str]], name: str, problems: list[Problem]) -> None:
-        self._reader = reader
-        self._name = name
+    def __init__(self, path: Path, encoding: str, delimiter: str, skipped: int, problems: list[Problem]) -> None:
+        self._path = path
+        self._encoding = encoding
+        self._delimiter = delimiter
+        self._skipped = skipped
+        self._name = path.name
         self._problems = problems
 
+    def are_too_many(self) -> bool:
+        """Counts the rows, and not their lines; a row whose form is broken ends the count as it ends the file."""
+        with self._path.open(encoding=self._encoding, newline="") as file:
+            try:
+                return next(islice(self._reader(file), MOST_ROWS, None), None) is not None
+            except csv.Error:
+                return False
+
+    def _reader(self, file: TextIO) -> Iterator[list[str]]:
+        for _ in range(self._skipped):
+            file.readline()
+        return csv.reader(file, delimiter=self._delimiter, strict=True)
+
     def __iter__(self) -> Iterator[list[Cell]]:
+        with self._path.open(encoding=self._encoding, newline="") as file:
+            yield from self._rows(self._reader(file))
+
+    def _rows(self, reader: Iterator[list[str]]) -> Iterator[list[Cell]]:
         number = 0
         while True:
             number += 1
             try:
-                row = next(self._reader)
+                row = next(reader)
             except StopIteration:
                 return
             except csv.Error as error:
@@ -134,10 +189,6 @@ class _Rows:
                 return
             if len(row) > MOST_COLUMNS:
                 cure = f"has {len(row)} columns; {MOST_COLUMNS} are the most. Is this the CSV file you meant?"
-                self._problems.append(Problem(self._name, "", number, "", "", cure))
-                return
-            if number > MOST_ROWS:
-                cure = f"the file has more rows; {MOST_ROWS} are the most, so split it"
                 self._problems.append(Problem(self._name, "", number, "", "", cure))
                 return
             yield row  # type: ignore[misc]

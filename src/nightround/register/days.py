@@ -146,7 +146,7 @@ class Days:
         elif isinstance(cell, date):
             found = datetime.combine(cell, time())
         elif isinstance(cell, int | float) and not isinstance(cell, bool):
-            if cell >= 1e7 and cell == int(cell) and len(str(int(cell))) == 8:
+            if 1e7 <= cell < 1e8 and cell == int(cell) and len(str(int(cell))) == 8:
                 return datetime.combine(date(*read(str(int(cell)), self._order)), time())
             return self._from_serial(float(cell))
         else:

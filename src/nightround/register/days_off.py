@@ -1,37 +1,50 @@
 """Records on which days a person is away and a site is closed, and takes such records out again.
 
-Both days count in, the last too. Nothing here moves a date: what is owed stays owed.
+Both days count in, the last too. Nothing here moves a date: what is owed stays owed. Whether a case waits for a site to
+open is decided when the site is reckoned, so that a closure leaves marks; who is away is asked at each telling anew.
 """
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from sqlalchemy import Connection, Table, delete, insert, select
 
 from ..errors import UserError
 from ..reckoning.dates import add_months
+from ..store import marks
 from ..store.database import raise_version
-from ..store.tables import absences, closures, people, sites
+from ..store.tables import absences, closures, people, sites, units
 
 LONGEST_AWAY_MONTHS = 24
 _NOTE = 500
+_LAST_YEAR = 2999
 
 
 def wrong_absence(from_on: date, until_on: date) -> str:
     """Why these cannot be the first and last day of an absence; empty where they can."""
     if until_on < from_on:
         return f"the last day, {until_on}, lies before the first, {from_on}; correct one of the two"
+    if too_far := _too_far(from_on, until_on):
+        return too_far
     if until_on > add_months(from_on, LONGEST_AWAY_MONTHS):
         return f"{from_on} to {until_on} is longer than two years; correct the year, or take the person's roles away"
     return ""
+
+
+def _too_far(*days: date | None) -> str:
+    """Why one of the days is no use: it lies where the calendar ends. Empty where none does."""
+    far = [day for day in days if day is not None and day.year > _LAST_YEAR]
+    return f"{far[0]} is too far off; correct the year" if far else ""
 
 
 def wrong_closure(from_on: date, until_on: date | None, every_year: bool) -> str:
     """Why these cannot be the first and last day of a closure; empty where they can."""
     if until_on is not None and until_on < from_on:
         return f"the last day, {until_on}, lies before the first, {from_on}; correct one of the two"
+    if too_far := _too_far(from_on, until_on):
+        return too_far
     if every_year and until_on is None:
         return "a closure of every year needs its last day"
     if every_year and until_on is not None and until_on >= add_months(from_on, 12):
@@ -53,7 +66,14 @@ def add_absence(conn: Connection, person: str, from_on: date, until_on: date, no
 
 
 def add_closure(
-    conn: Connection, site: str, from_on: date, until_on: date | None, *, every_year: bool = False, reason: str = ""
+    conn: Connection,
+    site: str,
+    from_on: date,
+    until_on: date | None,
+    *,
+    now: datetime,
+    every_year: bool = False,
+    reason: str = "",
 ) -> int:
     """Records that a site is closed from the first to the last of the days (None: until the record is taken out), once
     or every year from then on, and gives the record's number. Raises UserError as `add_absence` does."""
@@ -63,7 +83,9 @@ def add_closure(
     _refuse(wrong_closure(from_on, until_on, every_year))
     row = {"site_id": site_id, "from_on": from_on, "until_on": until_on}
     row |= {"every_year": every_year, "reason": _clean(reason)}
-    return _add(conn, closures, row, "site_id", f"site {site}", "nightround close-site --remove")
+    number = _add(conn, closures, row, "site_id", f"site {site}", "nightround close-site --remove")
+    _mark(conn, site_id, now)
+    return number
 
 
 def remove_absence(conn: Connection, number: int, person_id: int | None = None) -> None:
@@ -76,15 +98,20 @@ def remove_absence(conn: Connection, number: int, person_id: int | None = None) 
     raise_version(conn)
 
 
-def remove_closure(conn: Connection, number: int) -> str:
+def remove_closure(conn: Connection, number: int, now: datetime) -> str:
     """Takes a closure out and gives the site's code. Raises UserError where there is no such."""
-    query = select(sites.c.site).join(closures, closures.c.site_id == sites.c.id).where(closures.c.id == number)
-    site = conn.execute(query).scalar_one_or_none()
+    query = select(sites.c.id, sites.c.site).join(closures, closures.c.site_id == sites.c.id)
+    site = conn.execute(query.where(closures.c.id == number)).first()
     if site is None:
         raise UserError(f"there is no closure {number}; see the numbers with: nightround close-site --list")
     conn.execute(delete(closures).where(closures.c.id == number))
-    raise_version(conn)
-    return str(site)
+    _mark(conn, site.id, now)
+    return str(site.site)
+
+
+def _mark(conn: Connection, site_id: int, now: datetime) -> None:
+    here = conn.execute(select(units.c.id).where(units.c.site_id == site_id)).scalars().all()
+    marks.leave(conn, now, units=here, sites=[site_id])
 
 
 def _add(conn: Connection, table: Table, row: dict[str, Any], owner: str, who: str, cure: str) -> int:

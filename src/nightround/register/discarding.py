@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
 from typing import Any, NamedTuple
@@ -25,10 +25,13 @@ from ..reckoning.rules import Rule, binding
 from ..store.database import Store, raise_version
 from ..store.tables import fleet, loans, log, people, sites, units
 from .evidence import entry_of
+from .fitted import Held, replay
 from .gravestones import BLANK, DISCARDED, readings_of, seal
 from .keeping import Kept, checked_again, held_by, records_rules
 from .log import NewEntry, append_discards
+from .standing import happened_of, held_of, settle_for_good, stand
 from .whereabouts import Spot, places_of, stays_of
+from .witnesses import Witnesses, witnesses
 
 EVIDENCE = "still evidence: without it the unit's dates or condition could change"
 WHERE = "tells where the unit stood, or that a loan ended, by which other entries are read"
@@ -147,11 +150,12 @@ class _Logbook:
         self,
         stands: Any,
         rows: Sequence[Any],
-        register: set[str],
+        register: Witnesses,
         places: dict[str, Spot],
         before: date,
         *,
         lent_for: bool,
+        held: Sequence[Held] = (),
     ) -> None:
         self.unit_id, self.unit, self.site = stands.id, stands.unit, stands.site
         self.rows = {row.id: row for row in rows}
@@ -169,10 +173,19 @@ class _Logbook:
             if (row.entry == MOVED and '"from"' in row.readings) or (row.entry == RETURNED and lent_for)
         }
         self._entries = {row.id: self._entry(row) for row in self._told}
+        # What only the register tells of as fitted, in either reading of the log.
+        self._fittings = [
+            replay(held, happened_of(entries), None).fittings for entries in zip(*self._entries.values(), strict=True)
+        ] or [replay(held, (), None).fittings] * 2
 
     def evidence(self) -> Evidence:
         """What the whole log says today."""
-        return digest(entry for entry, _ in self._entries.values())
+        return digest((entry for entry, _ in self._entries.values()), self._fittings[0])
+
+    def entries(self, ids: Iterable[int]) -> list[Entry]:
+        """Those of the entries that count, in the order of their time."""
+        wanted = set(ids)
+        return [entry for entry_id, (entry, _) in self._entries.items() if entry_id in wanted]
 
     def plan(self, rules: Sequence[Rule], now: datetime) -> UnitPlan:
         """What goes of the entries before the day, and what is held back by which rule, or as evidence."""
@@ -196,10 +209,15 @@ class _Logbook:
                 hold(row, HeldBack(f"kept by rule {rule.id}", rule))
         gone = {row.id for row in free if row.id in self._struck}  # struck long ago: evidence of nothing
         told = [row.id for row in free if row.id in self._entries]
-        gone |= self._not_needed(told)
-        for entry_id in told:
-            if entry_id not in gone:
-                hold(self.rows[entry_id], HeldBack(EVIDENCE, None))
+        while True:
+            going = self._not_needed(told)
+            if not (early := self._after_kept(going)):
+                break
+            told = [entry_id for entry_id in told if entry_id not in early]
+        gone |= going
+        for row in free:
+            if row.id in self._entries and row.id not in gone:
+                hold(row, HeldBack(EVIDENCE, None))
         for row in free:
             if row.entry == "struck":
                 # It goes no earlier than what it corrects, which would count again without it.
@@ -210,6 +228,20 @@ class _Logbook:
                     hold(row, HeldBack(CORRECTS, None))
         kinds = Counter(self.rows[entry_id].entry for entry_id in gone)
         return UnitPlan(self.unit_id, self.unit, self.site, tuple(sorted(gone)), kinds, held)
+
+    def _after_kept(self, going: frozenset[int]) -> set[int]:
+        """Of the entries that would go, those about a kind of part of which an earlier entry stays: what they did to
+        the parts could not be told without them once that one is struck."""
+        kept: set[str] = set()
+        found: set[int] = set()
+        for entry_id, (entry, _) in self._entries.items():
+            if entry.entry in ("fitted", "removed"):
+                kind = entry.part.get("kind", "")
+                if entry_id not in going:
+                    kept.add(kind)
+                elif kind in kept:
+                    found.add(entry_id)
+        return found
 
     def _not_needed(self, ids: Sequence[int]) -> frozenset[int]:
         """Those of the entries that can all go together and leave what is carried past the day as it is.
@@ -232,7 +264,10 @@ class _Logbook:
         return gone
 
     def _carried(self, ids: Sequence[int]) -> tuple[object, ...]:
-        return tuple(carried(self._entries[entry_id][reading] for entry_id in ids) for reading in (0, 1))
+        return tuple(
+            carried((self._entries[entry_id][reading] for entry_id in ids), self._fittings[reading])
+            for reading in (0, 1)
+        )
 
     def _entry(self, row: Any) -> tuple[Entry, Entry]:
         """As it counts now, and as it would if everybody named in the log were in the register.
@@ -249,7 +284,7 @@ class _Logbook:
 
 
 def _logbooks(conn: Connection, unit_ids: Sequence[int], before: date) -> Iterator[_Logbook]:
-    register = set(conn.execute(select(people.c.person)).scalars())
+    register = witnesses(conn)
     where = (
         select(
             units.c.id,
@@ -266,12 +301,15 @@ def _logbooks(conn: Connection, unit_ids: Sequence[int], before: date) -> Iterat
     )
     stands = conn.execute(where).all()
     places = places_of(conn)
+    held = held_of(conn, unit_ids)
     lent_for = set(conn.execute(select(loans.c.covers_id).where(loans.c.covers_id.in_(unit_ids))).scalars())
     rows: dict[int, list[Any]] = {unit_id: [] for unit_id in unit_ids}
     for row in conn.execute(select(log).where(log.c.unit_id.in_(unit_ids)).order_by(log.c.at, log.c.id)):
         rows[row.unit_id].append(row)
     for unit in stands:
-        yield _Logbook(unit, rows[unit.id], register, places, before, lent_for=unit.id in lent_for)
+        yield _Logbook(
+            unit, rows[unit.id], register, places, before, lent_for=unit.id in lent_for, held=held.get(unit.id, ())
+        )
 
 
 def _empty(
@@ -280,6 +318,9 @@ def _empty(
     """Makes gravestones of what goes and writes the entries that name them, one a unit."""
     if not chosen:
         return []
+    unit_ids = [plan.unit_id for _, plan in chosen]
+    stand(conn, unit_ids, {logbook.unit_id: logbook.entries(logbook.rows) for logbook, _ in chosen})
+    settle_for_good(conn, unit_ids, {plan.unit_id: logbook.entries(plan.going) for logbook, plan in chosen})
     said: list[NewEntry] = []
     stones: list[dict[str, Any]] = []
     for logbook, plan in chosen:

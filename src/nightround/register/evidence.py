@@ -1,4 +1,4 @@
-"""Keeps the `evidence` rows: what the log says of each unit today, rebuilt from the log whenever it grows."""
+"""Keeps the `evidence` rows and the parts: what the log says of each unit today, rebuilt whenever it grows."""
 
 from __future__ import annotations
 
@@ -11,12 +11,14 @@ from sqlalchemy import Connection, delete, insert, or_, select, update
 
 from ..reckoning.dates import local_day
 from ..reckoning.evidence import digest
-from ..reckoning.facts import Entry, Evidence, Placing
+from ..reckoning.facts import Entry, Evidence, Placing, Stay
 from ..reckoning.lending import Loan, ended, lent
 from ..reckoning.placing import MOVED
-from ..store.tables import evidence, loans, log, people, sites, units
+from ..store.tables import evidence, loans, log, sites, units
 from .gravestones import DISCARDED
-from .whereabouts import FROM, IMPORT, TOLD_BY, Spot, Stays, places_of, stays_of
+from .standing import stand
+from .whereabouts import FROM, IMPORT, TOLD_BY, TOLD_BY_FILES, Spot, Stays, places_of, stays_of
+from .witnesses import Witnesses, witnesses
 
 _BATCH = 500
 
@@ -24,15 +26,20 @@ _BATCH = 500
 def refresh(
     conn: Connection, unit_ids: Iterable[int], progress: Callable[[int, int | None], None] | None = None
 ) -> None:
-    """Rebuilds the evidence of these units from their log, in the caller's unit of work, and who stands for whom."""
+    """Rebuilds parts, evidence and loans of these units from their log, in the caller's unit of work."""
     ids = sorted(set(unit_ids))
-    known = set(conn.execute(select(people.c.person)).scalars())
+    known = witnesses(conn)
     places = places_of(conn)
     for start in range(0, len(ids), _BATCH):
         batch = ids[start : start + _BATCH]
         conn.execute(delete(evidence).where(evidence.c.unit_id.in_(batch)))
-        told = dict(_entries(conn, batch, known, places))
-        rows = [as_row(unit_id, digest(entries)) for unit_id, entries in told.items()]
+        stays: dict[int, tuple[Stay, ...]] = {}
+        told = dict(_entries(conn, batch, known, places, stays))
+        fittings = stand(conn, batch, told)
+        rows = [
+            as_row(unit_id, _standing(digest(entries, fittings.get(unit_id, ())), stays[unit_id]))
+            for unit_id, entries in told.items()
+        ]
         if rows:
             conn.execute(insert(evidence), rows)
         _lend(conn, batch, told, known, places)
@@ -44,7 +51,7 @@ def _lend(
     conn: Connection,
     unit_ids: Sequence[int],
     told: dict[int, list[Entry]],
-    known: set[str],
+    known: Witnesses,
     places: dict[str, Spot],
 ) -> None:
     """Writes anew which units these stand in for, and whether what stands in for these has ended.
@@ -112,7 +119,13 @@ def as_row(unit_id: int, found: Evidence) -> dict[str, Any]:
     row["uses"] = _json(found.uses)
     row["notices"] = _json(found.notices)
     row["placing"] = _placing(found.placing)
+    row["pads"] = _json(found.pads)
     return row
+
+
+def _standing(found: Evidence, stays: tuple[Stay, ...]) -> Evidence:
+    """The evidence with where the unit stood, which only the places that its moves name can tell."""
+    return found._replace(placing=(found.placing or Placing())._replace(stays=stays)) if stays else found
 
 
 def _placing(found: Placing | None) -> str:
@@ -128,9 +141,16 @@ def _iso(value: date | datetime) -> str:
 
 
 def _entries(
-    conn: Connection, unit_ids: Sequence[int], known: set[str], places: dict[str, Spot]
+    conn: Connection,
+    unit_ids: Sequence[int],
+    known: Witnesses,
+    places: dict[str, Spot],
+    stays: dict[int, tuple[Stay, ...]] | None = None,
 ) -> Iterator[tuple[int, list[Entry]]]:
-    """The unstruck entries of each unit, each with its civil day where the unit stood at the time."""
+    """The unstruck entries of each unit, each with its civil day where the unit stood at the time.
+
+    Where each of them stood is put into `stays`.
+    """
     query = (
         select(
             log.c.id,
@@ -145,6 +165,7 @@ def _entries(
             sites.c.time_zone,
             sites.c.country,
             sites.c.subdivision,
+            sites.c.site_type,
         )
         .join(units, units.c.id == log.c.unit_id)
         .join(sites, sites.c.id == units.c.site_id)
@@ -156,21 +177,24 @@ def _entries(
         by_unit.setdefault(row.unit_id, []).append(row)
     for unit_id, rows in by_unit.items():
         struck = {row.strikes for row in rows if row.strikes is not None}
-        here = stays_of(rows, Spot(*rows[0][-3:]), places)
+        here = stays_of(rows, Spot(*rows[0][-4:]), places)
         counted = [row for row in rows if row.id not in struck and row.entry not in ("struck", DISCARDED)]
         if counted:
+            if stays is not None:
+                stays[unit_id] = here.in_order()
             yield unit_id, [entry_of(row, here, known) for row in counted]
 
 
-def entry_of(row: Any, here: Stays, known: set[str]) -> Entry:
-    """A row of the log as reckoning sees it. `here`: where the unit stood when; `known`: the codes of known people."""
+def entry_of(row: Any, here: Stays, known: Witnesses) -> Entry:
+    """A row of the log as reckoning sees it. `here`: where the unit stood when; `known`: whose word counts."""
     readings = json.loads(row.readings)
-    told = row.by_person in known
+    zone, by = here.zone(row.at), known.get(row.by_person)
+    told = by is not None and by.holds(row.at, zone)
+    told = told or (row.entry in TOLD_BY_FILES and readings.get(TOLD_BY) == IMPORT)
     origin = ("", "")
     if row.entry == MOVED:
-        told = told or readings.get(TOLD_BY) == IMPORT
         before = here.before(readings.get(FROM, ""))
         if before is not None:
             origin = (before.country, before.subdivision)
-    day = local_day(row.at, here.zone(row.at))
-    return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin)
+    day = local_day(row.at, zone)
+    return Entry(row.at, day, row.entry, told, readings, json.loads(row.part), row.note, origin, row.id)

@@ -119,6 +119,7 @@ def _parts(conn: Connection) -> Iterator[Sequence[Out]]:
         select(units.c.unit, sites.c.site, parts)
         .outerjoin(units, units.c.id == parts.c.unit_id)
         .outerjoin(sites, sites.c.id == parts.c.site_id)
+        .where(parts.c.state != "void")
         .order_by(units.c.unit, sites.c.site, parts.c.id)
     )
     for row in _streamed(conn, query):

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from ..store import tables
-from . import cells, vocabulary
+from . import cells, statuses, vocabulary
 from .cells import LONGEST, Cell
 from .days import Days
 from .found import Value
@@ -47,6 +47,8 @@ _READERS: dict[str, Convert] = {
     "entry": vocabulary.entry,
     "readings": vocabulary.readings,
     "details": vocabulary.details,
+    "status": statuses.status,
+    "out-of-service": statuses.out_of_service,
 }
 DATES = ("day", "label", "instant", "until")
 
@@ -58,7 +60,7 @@ _SPECS: dict[str, str] = {
     "subdivision:subdivision site_type:lower monthly_celsius:months responders:count notes:notes",
     "units": "unit:code site:code spot:line floor:line model:line serial:code udi:scanned made_on:day "
     "in_service_on:day firmware:code latitude:latitude longitude:longitude cabinet:line registered_with:line "
-    "registered_on:day notes:notes",
+    "registered_on:day status:status out_of_service:out-of-service notes:notes",
     "parts": "unit:code site:code kind:kind state:state lot:code label_date:label fitted_on:day udi:scanned cost:line",
     "people": "person:code name:line email:email phone:line roles:roles sites:codes language:lower time_zone:zone "
     "left_on:day",

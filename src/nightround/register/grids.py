@@ -8,12 +8,15 @@ from dataclasses import dataclass, field
 from .cells import Cell
 
 MOST_BYTES = 200_000_000  # of one file as it lies on disk
-MOST_UNPACKED = 1_000_000_000  # bytes of a workbook's parts together
+MOST_UNPACKED = 400_000_000  # bytes of a workbook's parts together
 MOST_RATIO = 250  # unpacked to packed, once a workbook's parts come to more than MODEST bytes
 MODEST = 30_000_000
 MOST_ROWS = 1_048_576  # of one sheet, as in the common spreadsheets
 MOST_COLUMNS = 256
-MOST_CELLS = 20_000_000  # rows times columns of one sheet
+MOST_CELLS = 4_000_000  # of one sheet of a workbook
+MOST_SPARSE = 8  # rows times columns of a sheet to the cells that are there, once there are more than MODEST_CELLS
+MODEST_CELLS = 2_000_000
+MOST_TEXT = 150_000_000  # bytes of text in one sheet, each cell counted with its own
 
 
 @dataclass(slots=True)

@@ -55,6 +55,19 @@ _UNITS = {
     "registered_with": "register; registry; registered at; registriert bei; gemeldet bei; enregistré auprès de; "
     "déclaré auprès de; 登録先; 届出先",
     "registered_on": "registration date; registriert am; gemeldet am; enregistré le; déclaré le; 登録日; 届出日",
+    # Not kept themselves: bad news becomes an entry of the log.
+    "status": "state; condition; unit status; device status; aed status; operational status; service status; "
+    "in service; operational; working; functional; functioning; available; active; zustand; betriebszustand; "
+    "betriebsstatus; gerätestatus; einsatzbereit; einsatzbereitschaft; betriebsbereit; funktionsfähig; "
+    "funktionstüchtig; in betrieb; verfügbar; aktiv; statut; état; état de fonctionnement; en service; fonctionnel; "
+    "opérationnel; disponible; actif; 状態; 状況; 稼働状況; 使用状況; 使用可否; 稼働",
+    # A no here is good news; a day is the day since when.
+    "out_of_service": "withdrawn; out of service since; out of service on; withdrawn on; withdrawn since; "
+    "decommissioned; decommissioned on; retired; retired on; removed; removed on; disposed of on; "
+    "defective; broken; faulty; inactive; außer betrieb; außer betrieb seit; ausser betrieb; ausser betrieb seit; "
+    "ausgemustert; ausgemustert am; stillgelegt; stillgelegt am; außerbetriebnahme; defekt; defekt seit; gesperrt; "
+    "gesperrt seit; hors service; hors service depuis; hors service le; en panne; en panne depuis; retiré; retiré le; "
+    "date de retrait; défectueux; 使用停止; 使用停止日; 撤去日; 廃止日; 故障",
     "notes": _SITES["notes"],
     # A units sheet may say where a unit stands.
     "sites.name": "name; " + _SITES["name"] + "; building; facility; gebäude; objekt; bâtiment; établissement",

@@ -1,6 +1,6 @@
 """Brings a register file into the register: all of it or nothing, in one unit of work.
 
-Reckoning the units that it touched is the caller's next step.
+Reckoning what it marked is the caller's next step.
 """
 
 from __future__ import annotations
@@ -15,12 +15,14 @@ from sqlalchemy import Connection, select
 from ..bootstrap import Program
 from ..store import happenings
 from ..store.tables import fleet
+from . import sessions
 from .changes import Counts, Report
 from .comparing.comparison import Comparison
 from .comparing.consumables import compare_parts
 from .comparing.days_off import compare_absences, compare_closures
 from .comparing.happenings import compare_log
 from .comparing.known import Known
+from .comparing.out_of_service import compare_statuses
 from .comparing.persons import compare_people, compare_rota, compare_training
 from .comparing.places import compare_sites
 from .comparing.relocations import compare_places_of_units
@@ -85,7 +87,10 @@ def import_file(
         if not report.problems:
             with phases("writing") as progress:
                 report.touched = write(conn, comparison.plan, now, progress)
+            sessions.sweep(conn, fleet_settings.time_zone, now)
             report.written = True
+            # The caller is at what is marked now; a look round in between would only do the same at the same time.
+            happenings.mark(conn, happenings.RECKONING, now, "at work")
             _note(conn, report, program.settings.watch.big_import, now)
     return report
 
@@ -127,5 +132,6 @@ def compare(conn: Connection, reading: Reading, now: datetime, *, accept_odd: bo
         cells = "1 empty cell" if comparison.filled == 1 else f"{comparison.filled} empty cells"
         comparison.remark(f"{cells} filled from the codes of labels (udi)")
     compare_places_of_units(comparison)
+    compare_statuses(comparison)
     comparison.report.problems.sort(key=lambda one: (one.file, one.sheet, one.row or 0))
     return comparison

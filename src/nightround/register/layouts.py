@@ -49,6 +49,8 @@ class Layout:
     compose: Callable[[Flat, str], None]
     # Columns whose different values are worth a remark.
     told: tuple[str, ...] = ()
+    # Of these, the one that says whether the unit is in service.
+    status: str = ""
     has_area: bool = field(default=False)
 
     @property
@@ -212,6 +214,7 @@ LAYOUTS: dict[str, Layout] = {
             {"sites.country": "FR"},
             _of_france,
             told=(normal("c_etat_fonct"), normal("c_etat_valid")),
+            status=normal("c_etat_fonct"),
         ),
         Layout(
             "openstreetmap",
@@ -238,6 +241,8 @@ LAYOUTS: dict[str, Layout] = {
             },
             {},
             _of_the_map,
+            told=(normal("operational_status"),),
+            status=normal("operational_status"),
         ),
     )
 }

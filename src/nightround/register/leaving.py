@@ -16,22 +16,26 @@ from sqlalchemy import ColumnElement, Connection, Date, bindparam, delete, func,
 from ..errors import UserError
 from ..reckoning.dates import add_months, local_day, local_instant
 from ..reckoning.rules import Rule, Span, Subject
-from ..store.database import raise_version
+from ..store import marks
 from ..store.tables import people, person_roles, person_sites, sites
+from .evidence import refresh
 from .vocabulary import ROLES
+from .witnesses import FIRST_ZONE, logged_by
 
 # What somebody else can take over; that a person was trained, nobody can.
 HANDED_ON = tuple(role for role in ROLES if role != "responder")
 
 
 class Left(NamedTuple):
-    """What was recorded. `before` is the last day that was on record until then; `taken_over` names what went over."""
+    """What was recorded. `before` is the last day that was on record until then; `taken_over` names what went over;
+    `units` are those, by number, of which they told something: what of it is evidence may be different now."""
 
     person: str
     left_on: date | None
     before: date | None
     replaced_by: str
     taken_over: tuple[str, ...]
+    units: frozenset[int]
 
 
 def has_left(left_on: date | None, zone: str, now: datetime) -> bool:
@@ -53,21 +57,12 @@ def goings(conn: Connection, fleet_zone: str, now: datetime) -> list[datetime]:
 
 def zones_of(conn: Connection, fleet_zone: str) -> dict[str, str]:
     """By code of everybody, the zone in which their days are counted: their own, their first site's, the fleet's."""
-    query = select(people.c.person, people.c.time_zone, _FIRST_ZONE)
+    query = select(people.c.person, people.c.time_zone, FIRST_ZONE)
     return {code: _known(zone or first or fleet_zone) for code, zone, first in conn.execute(query)}
 
 
-_FIRST_ZONE = (
-    select(sites.c.time_zone)
-    .join(person_sites, person_sites.c.site_id == sites.c.id)
-    .where(person_sites.c.person_id == people.c.id)
-    .order_by(sites.c.id)
-    .limit(1)
-    .correlate(people)
-    .scalar_subquery()
-)
 # Built once: a rehearsal asks it at every look ahead.
-_WITH_LAST_DAY = select(people.c.left_on, people.c.time_zone, _FIRST_ZONE).where(
+_WITH_LAST_DAY = select(people.c.left_on, people.c.time_zone, FIRST_ZONE).where(
     people.c.left_on >= bindparam("from_on", type_=Date)
 )
 
@@ -85,7 +80,7 @@ def gone(conn: Connection, person_id: int, fleet_zone: str, now: datetime) -> bo
     return has_left(row.left_on, row.time_zone or _first_zone(conn, person_id) or fleet_zone, now)
 
 
-def leave(conn: Connection, person: str, on: date | None, replaced_by: str = "") -> Left:
+def leave(conn: Connection, person: str, on: date | None, replaced_by: str = "", *, now: datetime) -> Left:
     """Records somebody's last day with us; None: takes it back. `replaced_by` takes over their roles and sites at once.
 
     Raises UserError for a person who is not known, or one who would replace themselves or has a last day too.
@@ -100,8 +95,10 @@ def leave(conn: Connection, person: str, on: date | None, replaced_by: str = "")
             raise UserError(f"--replaced-by: the last day of {replaced_by} is {other.left_on}; name somebody who stays")
         taken = _hand_over(conn, row, other)
     conn.execute(update(people).where(people.c.id == row.id).values(left_on=on))
-    raise_version(conn)
-    return Left(person, on, row.left_on, replaced_by, taken)
+    told = logged_by(conn, [person]) if row.left_on != on else set()
+    refresh(conn, told)
+    marks.leave(conn, now, units=told, everybody=True)
+    return Left(person, on, row.left_on, replaced_by, taken, frozenset(told))
 
 
 def _hand_over(conn: Connection, old: Any, new: Any) -> tuple[str, ...]:

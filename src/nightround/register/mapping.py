@@ -27,6 +27,7 @@ import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from .. import files
 from ..errors import UserError
 from .cells import Refused
 from .days import Days
@@ -55,7 +56,9 @@ def read_mapping(path: Path | None, layouts: tuple[str, ...]) -> Mapping:
     if path is None:
         return Mapping()
     try:
-        given = tomllib.loads(path.read_text("utf-8-sig"))
+        given = files.toml(files.read_bytes(path).decode("utf-8-sig"))
+    except files.Unfit as unfit:
+        raise UserError(f"mapping {path.name} {unfit}") from None
     except OSError as error:
         raise UserError(f"mapping {path} cannot be read ({error.strerror}); give the path of a TOML file") from None
     except UnicodeDecodeError:
@@ -125,6 +128,9 @@ def _constant(mapping: Mapping, name: str, text: str, wrong: list[str]) -> None:
     table, _, field_name = name.partition(".")
     if table not in FIELDS or field_name not in FIELDS[table]:
         wrong.append(f'[constants] {name} is no field; write a table and a field, such as "sites.country"')
+        return
+    if not text.strip():
+        wrong.append(f"[constants] {name} is empty; write a value, or take the line out")
         return
     try:
         value = converter(FIELDS[table][field_name], Days("iso"))(text)

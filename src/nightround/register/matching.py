@@ -29,6 +29,7 @@ class Held(NamedTuple):
     udi: str
     cost: str
     odd: bool
+    by_log: bool = False  # fitted by an entry of the log
 
 
 class Told(NamedTuple):
@@ -85,7 +86,7 @@ def pair(told: Sequence[Told], held: Sequence[Held]) -> Pairing:
     moved_in = len(pairing.known) - moved_in
     settle(pairing.known, "removed", lambda one, part: part.state == "fitted" and _same(one, part))
     settle(pairing.known, "removed", lambda one, part: part.state == "spare" and _same(one, part))
-    settle(pairing.known, "fitted", lambda one, part: part.state == one.state)
+    settle(pairing.known, "fitted", lambda one, part: part.state == one.state and not _is_older(one, part))
     if moved_in:
         # Two that changed places: the one that was fitted is the spare now, or both would be fitted.
         settle(pairing.known, "spare", lambda one, part: _gave_way(part) and _is_named(one) and _same(one, part))
@@ -114,6 +115,14 @@ def _same(told: Told, held: Held, *, fitted_too: bool = False) -> bool:
     if "label_date" in values and not same_label(values["label_date"], held):
         return False
     return not fitted_too or "fitted_on" not in values or values["fitted_on"] == held.fitted_on
+
+
+def _is_older(told: Told, held: Held) -> bool:
+    """Whether the file tells of another part, fitted before the one that the log says was fitted since."""
+    on, lot = told.values.get("fitted_on"), told.values.get("lot")
+    if not held.by_log or not isinstance(on, date) or held.fitted_on is None:
+        return False
+    return on < held.fitted_on and not (lot and lot == held.lot)
 
 
 def _gave_way(held: Held) -> bool:

@@ -16,7 +16,20 @@ from ..errors import UserError
 from ..reckoning.placing import MOVED
 from ..store.tables import log, sites, units
 from .log import NewEntry
-from .whereabouts import ADDED, COVERS, FLOOR, FROM, FROM_FLOOR, FROM_POSITION, FROM_SPOT, SITE, SPOT, TOLD_BY
+from .whereabouts import (
+    ADDED,
+    COVERS,
+    FLOOR,
+    FROM,
+    FROM_FLOOR,
+    FROM_POSITION,
+    FROM_SPOT,
+    SITE,
+    SPOT,
+    TOLD_BY,
+    Stand,
+    before,
+)
 
 _NEW = (SITE, SPOT, FLOOR, COVERS)
 LONGEST = 200  # characters of a spot or a floor
@@ -66,29 +79,26 @@ def carry_out(conn: Connection, entry: NewEntry) -> None:
 
 
 def turn_back(conn: Connection, entry_id: int, unit_id: int) -> bool:
-    """Puts the unit back where it stood before a move that is struck. False where it no longer stands where that move
-    put it, or the move changed nothing: then the register stays as it is."""
-    row = conn.execute(select(log).where(log.c.id == entry_id)).one()
-    readings: dict[str, str] = json.loads(row.readings)
-    if row.entry != MOVED or FROM not in readings or TOLD_BY in readings:
+    """Puts the unit where the moves without one that is struck leave it. False where it no longer stands where the
+    moves put it, or that one changed nothing: then the register stays as it is."""
+    query = select(log.c.id, log.c.at, log.c.entry, log.c.readings, log.c.strikes).where(log.c.unit_id == unit_id)
+    rows = conn.execute(query.where(log.c.entry.in_((MOVED, "struck"))).order_by(log.c.at, log.c.id)).all()
+    struck = {row.strikes for row in rows if row.strikes is not None}
+    moves = {row.id: json.loads(row.readings) for row in rows if row.entry == MOVED and '"from"' in row.readings}
+    if entry_id not in moves or TOLD_BY in moves[entry_id]:
         return False
+    with_it = without = before(moves[min(moves)])  # the first that was written
+    for number, said in moves.items():
+        if number not in struck:
+            with_it = with_it.moved(said)
+            without = without if number == entry_id else without.moved(said)
     here = _stands(conn, unit_id)
-    moved_to = readings.get(SITE, readings[FROM])
-    kept_spot = "" if moved_to != readings[FROM] else readings[FROM_SPOT]
-    entry = NewEntry(unit_id, row.at, row.entry, readings=readings)
-    if (here.site, here.spot) != (moved_to, readings.get(SPOT, kept_spot)) or _moved_since(conn, entry):
+    if (here.site, here.spot) != with_it[:2]:
         return False
-    site_id = conn.execute(select(sites.c.id).where(sites.c.site == readings[FROM])).scalar()
+    site_id = conn.execute(select(sites.c.id).where(sites.c.site == without.site)).scalar()
     if site_id is None:
         return False
-    latitude, _, longitude = readings.get(FROM_POSITION, "").partition(",")
-    values = {
-        "site_id": site_id,
-        "spot": readings[FROM_SPOT],
-        "floor": readings[FROM_FLOOR],
-        "latitude": float(latitude) if latitude else None,
-        "longitude": float(longitude) if longitude else None,
-    }
+    values = {"site_id": site_id, **{name: getattr(without, name) for name in Stand._fields if name != "site"}}
     conn.execute(update(units).where(units.c.id == unit_id).values(**values, revision=units.c.revision + 1))
     return True
 

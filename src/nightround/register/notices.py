@@ -17,6 +17,7 @@ from sqlalchemy import Connection, func, insert, select
 from ..errors import UserError
 from ..reckoning.notices import Notice
 from ..reckoning.readings import CORRECTED
+from ..store import marks
 from ..store.tables import notices
 from .log import NewEntry
 from .noticefile import parse_notice
@@ -81,7 +82,9 @@ def add(conn: Connection, notice: Notice, file: str, now: datetime) -> bool:
             f"notice {notice.reference}, key version: version {there[0].version} is on record; what says something "
             f"else is a follow-up and needs version {there[0].version + 1}"
         )
-    conn.execute(insert(notices).values(reference=notice.reference, version=notice.version, file=file, added_at=now))
+    row = {"reference": notice.reference, "version": notice.version, "file": file, "added_at": now}
+    notice_id = conn.execute(insert(notices).values(row).returning(notices.c.id)).scalar_one()
+    marks.leave(conn, now, notices=[notice_id])
     return True
 
 

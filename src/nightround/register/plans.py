@@ -17,6 +17,7 @@ from .grids import Grid, column_name
 from .headings import normal, targets
 from .layouts import LAYOUTS, OPEN_FIELDS, Layout
 from .mapping import NOTES_TOO, Mapping
+from .unread import WATCHED, Unread
 
 _SAYS_ADULT = ("adult", "erwachsen", "成人")
 
@@ -44,6 +45,7 @@ class Plan:
     kept: list[tuple[int, str]] = field(default_factory=list)  # columns that go into the notes, with their headings
     nameless: set[int] = field(default_factory=set)  # columns without a heading, until something is found in one
     headings: dict[str, str] = field(default_factory=dict)  # target → heading, for problems
+    unread: Unread | None = None  # the columns that nothing is known of, where one may hold what must not be lost
 
     @property
     def dotted(self) -> bool:
@@ -108,7 +110,7 @@ def _assign(grid: Grid, plan: Plan, headings: list[str], mapping: Mapping, readi
     ours = dict(layout.columns) if layout else targets(plan.table)
     theirs = mapping.headings.get(plan.table, {})
     taken: dict[str, int] = {}
-    unknown: list[str] = []
+    unknown: dict[int, str] = {}
     for index, heading in _by_rank(headings, layout):
         name = normal(heading)
         target = theirs.get(name, ours.get(name))
@@ -119,7 +121,7 @@ def _assign(grid: Grid, plan: Plan, headings: list[str], mapping: Mapping, readi
         elif target == NOTES_TOO or (target is None and layout is not None):
             plan.kept.append((index, heading))
         elif target is None:
-            unknown.append(heading)
+            unknown[index] = heading
         elif target not in taken:
             taken[target] = index
         elif layout is not None and name not in theirs:
@@ -130,8 +132,11 @@ def _assign(grid: Grid, plan: Plan, headings: list[str], mapping: Mapping, readi
             reading.problems.append(Problem(grid.file, grid.sheet, plan.row, both, "", cure))
     plan.kept.sort()
     if unknown:
-        names = ", ".join(repr(heading) for heading in unknown)
+        names = ", ".join(repr(heading) for heading in unknown.values())
         reading.remarks.append(f"{place(grid)}: not read, for nothing is known by that heading: {names}")
+    if layout is None and (unknown or plan.nameless) and plan.table in WATCHED:
+        nameless = {index: f"{column_name(index)} (without a heading)" for index in plan.nameless}
+        plan.unread = Unread(plan.table, grid.file, grid.sheet, plan.row, unknown | nameless)
     return taken
 
 

@@ -12,10 +12,12 @@ import re
 import unicodedata
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import chain, islice
 from pathlib import Path
 
-from ..errors import UserError
+from ..errors import Problem, UserError
+from ..files import Unfit, check_is_file
 from .cells import Cell, bare
 from .csvfiles import open_csv
 from .days import ORDERS
@@ -28,6 +30,7 @@ from .mapping import Mapping, read_mapping
 from .plans import Plan, known_headings, make_plan, place
 from .rows import Sites, read_rows, remark_on_site_types
 from .sheets import open_workbook
+from .unread import say_what_is_lost
 
 __all__ = ["TABLES", "LabelDate", "Place", "Progress", "Reading", "Row", "Value", "read"]
 
@@ -35,6 +38,11 @@ WORKBOOKS = (".xlsx", ".xlsm", ".ods")
 TEXTS = (".csv", ".tsv", ".txt")
 MAPS = (".geojson", ".json")
 _HEADINGS_WITHIN = 10  # rows
+_DATES_WITHIN = 1000  # rows of a sheet that is passed over
+_SKIPPED = (
+    "this sheet holds dates and is not read, and no other gives the dates of pads or batteries; name it 'parts' or "
+    "'units', or say with --mapping FILE what it is (\"\" where it is not wanted)"
+)
 
 
 def read(
@@ -76,6 +84,8 @@ def read(
         if progress is not None:
             progress(done, total)
     remark_on_site_types(reading)
+    if not any(sheet.plan.layout for sheet in sheets):
+        say_what_is_lost(reading, [sheet.plan.unread for sheet in sheets if sheet.plan.unread], whole.skipped)
     return reading
 
 
@@ -109,17 +119,21 @@ class _Whole:
         self._source = source
         self._reading = reading
         self._headings = known_headings(mapping)
+        self.skipped: list[Problem] = []  # sheets that were passed over and hold dates
 
     def open(self, path: Path) -> list[Grid]:
         """The grids of a file or folder."""
         try:
             if path.is_dir():
-                files = sorted(file for file in path.iterdir() if file.suffix.lower() in TEXTS and file.is_file())
+                files = sorted(file for file in path.iterdir() if file.suffix.lower() in TEXTS)
                 if not files:
                     raise UserError(f"{path} holds no CSV files; name them sites.csv, units.csv and so on")
+                for file in files:
+                    check_is_file(file)
                 return [self._csv(file) for file in files]
-            if not path.is_file():
+            if not path.exists():
                 raise UserError(f"{path} is not there; give a workbook, a folder of CSV files or a CSV file")
+            check_is_file(path)
             suffix = path.suffix.lower()
             if suffix in WORKBOOKS:
                 return open_workbook(path)
@@ -127,6 +141,8 @@ class _Whole:
                 return [self._csv(path)]
             if suffix in MAPS:
                 return [open_geojson(path, self._reading.remarks)]
+        except Unfit as unfit:
+            raise UserError(f"{file if path.is_dir() else path} {unfit}") from None
         except OSError as error:
             raise UserError(f"{path} cannot be read ({error.strerror}); correct its rights or give another") from None
         raise UserError(f"{path.name} is of no kind that can be read; save it as .xlsx, .ods or .csv")
@@ -150,6 +166,8 @@ class _Whole:
             if table is None:
                 names = ", ".join(TABLES)
                 self._reading.remarks.append(f"{place(grid)}: not read, for its name is no table's ({names})")
+                if any(isinstance(cell, date) for row in chain(top, islice(rest, _DATES_WITHIN)) for cell in row):
+                    self.skipped.append(Problem(grid.file, grid.sheet, None, "", "", _SKIPPED))
                 continue
             if start:
                 self._reading.remarks.append(f"{place(grid)}: the headings were found in row {start + 1}")

@@ -1,22 +1,21 @@
 """Records what somebody did or saw: one log entry, with what it does to the parts on record.
 
-A `fitted` entry by a known person makes the new part the fitted one; `removed` takes the old one off. Everything
-happens in the caller's unit of work; reckoning the unit again is the caller's next step.
+Which parts are in the unit then is what its log says, replayed (`register.fitted`). Everything happens in the caller's
+unit of work; reckoning the unit again is the caller's next step.
 """
 
 from __future__ import annotations
 
-import json
 from datetime import date, datetime
 
-from sqlalchemy import Connection, insert, select, update
+from sqlalchemy import Connection, select
 
 from ..errors import UserError
 from ..reckoning.dates import local_day
 from ..reckoning.placing import MOVED
-from ..reckoning.readings import WORDS, is_word, understood
-from ..store.database import raise_version
-from ..store.tables import fleet, log, parts, people
+from ..reckoning.readings import WORDS, is_word, pads_were_opened, understood
+from ..store import marks
+from ..store.tables import fleet, log, people
 from . import moving, registration
 from .cells import plain
 from .evidence import refresh
@@ -55,15 +54,13 @@ def record(
         return entry_id  # the same entry was there already
     if known:
         if entry.entry == "fitted":
-            _fit(conn, entry, now, accept_odd, [] if remarks is None else remarks)
-        elif entry.entry == "removed":
-            _take_off(conn, entry, _zone(conn, entry))
+            _look_at(conn, entry, now, accept_odd, [] if remarks is None else remarks)
         elif entry.entry == MOVED:
             moving.carry_out(conn, entry)
         elif entry.entry == "reported":
             registration.carry_out(conn, entry, local_day(entry.at, _zone(conn, entry)))
     refresh(conn, [entry.unit_id])
-    raise_version(conn)
+    marks.leave(conn, now, units=[entry.unit_id])
     return entry_id
 
 
@@ -76,8 +73,8 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
     """Corrects the log: a new entry that strikes an old one, which stays readable.
 
     Raises UserError where the entry does not exist, is struck already or is itself a correction, or no reason is
-    given. Parts on record are not turned back; log what is fitted now. A move and a registration are turned back where
-    the register still stands as they left it.
+    given. The parts are those of the log without the entry, used spares included. A move and a registration are turned
+    back where the register still stands as they left it.
     """
     if not why.strip():
         raise UserError("a correction needs a reason: --why TEXT")
@@ -94,15 +91,24 @@ def strike(conn: Connection, entry_id: int, why: str, by_person: str, now: datet
         raise UserError(f"log entry {entry_id} is struck already")
     conn.execute(select(fleet.c.id).with_for_update())
     entry = NewEntry(row.unit_id, now, "struck", by_person, note=why.strip(), strikes=entry_id)
+    turn_back(conn, entry_id)
+    new_id = append(conn, entry, now)
+    refresh(conn, [row.unit_id])
+    marks.leave(conn, now, units=[row.unit_id])
+    return new_id
+
+
+def turn_back(conn: Connection, entry_id: int) -> None:
+    """Takes back what an entry that is about to be struck did to the register, where that still stands as it left it.
+
+    Parts need none of it: they follow from what is left of the log.
+    """
+    row = conn.execute(select(log.c.unit_id, log.c.at, log.c.entry).where(log.c.id == entry_id)).one()
     if row.entry == MOVED:
         moving.turn_back(conn, entry_id, row.unit_id)
     elif row.entry == "reported":
         day = local_day(row.at, stays(conn, row.unit_id).zone(row.at))
         registration.turn_back(conn, entry_id, row.unit_id, day)
-    new_id = append(conn, entry, now)
-    refresh(conn, [row.unit_id])
-    raise_version(conn)
-    return new_id
 
 
 def check_words(readings: dict[str, str]) -> None:
@@ -116,6 +122,8 @@ def check_words(readings: dict[str, str]) -> None:
             raise UserError(f"reading {name!r} is not understood" + (f"; write it as {known}" if known else ""))
         if not is_word(name, value):
             raise UserError(f"reading {name}={value!r} is not understood; use {understood(name)}")
+    if readings.get("pads-opened") == "no" and pads_were_opened(readings):
+        raise UserError("pads-opened=no contradicts the shocks given, or the pads seen opened; leave one of them out")
 
 
 def check_details(part: dict[str, str]) -> None:
@@ -149,51 +157,13 @@ def _is_known(conn: Connection, person: str) -> bool:
     return conn.execute(select(people.c.id).where(people.c.person == person)).first() is not None
 
 
-def _fit(conn: Connection, entry: NewEntry, now: datetime, accept_odd: bool, remarks: list[str]) -> None:
-    """The part becomes the fitted one of its kind; the one before is off, and a spare of that lot is used up.
-
-    Where a part that was fitted on a later day is on record, this one has been off since: it was written down late.
-    """
+def _look_at(conn: Connection, entry: NewEntry, now: datetime, accept_odd: bool, remarks: list[str]) -> None:
+    """Refuses days of a fitted part that cannot be right, unless they are to be kept, and says what its label says."""
     zone = _zone(conn, entry)
     fitting = look_at(conn, entry.unit_id, entry.part, local_day(entry.at, zone), local_day(now, zone))
     if fitting.odd and not accept_odd:
         refuse_odd(fitting)
     remarks += fitting.remarks
-    later = _take_off(conn, entry, zone)
-    row = fitting.columns | {"state": "removed" if later else "fitted"}
-    if fitting.odd:
-        row["odd"] = True
-    if fitting.spare is not None:
-        conn.execute(update(parts).where(parts.c.id == fitting.spare).values(**row))
-    else:
-        conn.execute(insert(parts).values(unit_id=entry.unit_id, kind=entry.part["kind"], **row))
-
-
-def _take_off(conn: Connection, entry: NewEntry, zone: str) -> bool:
-    """The part of that kind is off since the entry. One fitted on a later day is another and stays: True where there
-    is one. A day that only an entry struck since speaks of is no such day."""
-    kind, day = entry.part["kind"], local_day(entry.at, zone)
-    fitted = (parts.c.unit_id == entry.unit_id, parts.c.kind == kind, parts.c.state == "fitted")
-    on_record = conn.execute(select(parts.c.id, parts.c.fitted_on).where(*fitted)).all()
-    later = [part.id for part in on_record if part.fitted_on is not None and part.fitted_on > day]
-    if later:
-        withdrawn = _struck_days(conn, entry.unit_id, kind)
-        later = [part.id for part in on_record if part.id in later and part.fitted_on not in withdrawn]
-    conn.execute(update(parts).where(*fitted, parts.c.id.not_in(later)).values(state="removed"))
-    return bool(later)
-
-
-def _struck_days(conn: Connection, unit_id: int, kind: str) -> set[date]:
-    """The days on which a part of the kind was fitted by struck entries only."""
-    query = select(log.c.id, log.c.at, log.c.entry, log.c.part, log.c.strikes).where(log.c.unit_id == unit_id)
-    rows = conn.execute(query.where(log.c.entry.in_(("fitted", "struck")))).all()
-    struck = {row.strikes for row in rows}
-    here = stays(conn, unit_id)
-    days: dict[bool, set[date]] = {True: set(), False: set()}
-    for row in rows:
-        if row.entry == "fitted" and json.loads(row.part).get("kind") == kind:
-            days[row.id in struck].add(local_day(row.at, here.zone(row.at)))
-    return days[True] - days[False]
 
 
 def _zone(conn: Connection, entry: NewEntry) -> str:

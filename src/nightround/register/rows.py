@@ -18,6 +18,7 @@ from .headings import normal
 from .layouts import Flat, site_mark
 from .mapping import Mapping
 from .plans import Plan, nameless_remark, place
+from .statuses import GOOD, meaning
 
 _ADULT = ("pads-adult", "pads-universal")
 
@@ -90,7 +91,7 @@ class _Reader:
 
     def read(self, body: Iterable[Sequence[Cell]], tick: Callable[[], None]) -> None:
         columns = [(column.index, column.target, column.read) for column in self._plan.columns]
-        faults = self._grid.faults
+        faults, unread = self._grid.faults, self._plan.unread
         emit = self._emit_unit if self._plan.table == "units" else self._emit
         plan = self._plan
         number = plan.row
@@ -122,6 +123,8 @@ class _Reader:
                         empty = False
             if plan.nameless or width > plan.width:
                 self._nameless(number, cells)
+            if unread:
+                unread.look(cells)
             if empty and not refused:
                 continue
             emit(number, cells, values, refused)
@@ -255,6 +258,12 @@ class _Reader:
                 continue
             if text is not None:
                 found.append(f"{heading}: {text}")
+                if (
+                    self._plan.layout
+                    and normal(heading) == self._plan.layout.status
+                    and meaning(text) not in (None, GOOD)
+                ):
+                    values["status"] = text
             if normal(heading) in told:
                 counts = self._told.setdefault(heading, {})
                 counts[text or "(empty)"] = counts.get(text or "(empty)", 0) + 1

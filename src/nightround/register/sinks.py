@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import csv
 import os
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Protocol
@@ -19,8 +17,9 @@ from typing import Any, Protocol
 import xlsxwriter
 
 from ..errors import UserError
+from ..store.workshop import put_there, workshop
 from .cells import LONGEST
-from .grids import MOST_ROWS
+from .grids import MOST_CELLS, MOST_ROWS
 from .spelling import number_text
 
 Out = str | float | date | None
@@ -58,7 +57,8 @@ def open_sink(target: Path, now: datetime) -> Iterator[Sink]:
         raise UserError(f"{target} is there already and is left as it is; name a folder that is empty or not there yet")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        bench = Path(tempfile.mkdtemp(prefix=".nightround-", dir=target.parent))
+        made = ExitStack()
+        bench = made.enter_context(workshop(target.parent))
     except OSError as error:
         raise UserError(f"{target.parent} cannot be written to ({error.strerror}); name another place") from None
     try:
@@ -66,7 +66,7 @@ def open_sink(target: Path, now: datetime) -> Iterator[Sink]:
             with _Workbook(bench / "export.xlsx", bench, now) as sink:
                 yield sink
             (bench / "export.xlsx").chmod(0o600)
-            (bench / "export.xlsx").rename(target)
+            put_there(bench / "export.xlsx", target)
         else:
             folder = bench / "export"
             folder.mkdir(mode=0o700)
@@ -76,7 +76,7 @@ def open_sink(target: Path, now: datetime) -> Iterator[Sink]:
     except OSError as error:
         raise UserError(f"{target} cannot be written ({error.strerror}); make room, or name another place") from None
     finally:
-        shutil.rmtree(bench, ignore_errors=True)
+        made.close()
 
 
 class _Folder:
@@ -126,7 +126,7 @@ class _Workbook:
         self._sheet: Any = None
         self._table = ""
         self._columns: Sequence[str] = ()
-        self._next = 0
+        self._next = self._cells = 0
 
     def __enter__(self) -> _Workbook:
         return self
@@ -139,6 +139,7 @@ class _Workbook:
 
     def begin(self, table: str, columns: Sequence[str]) -> None:
         self._table, self._columns, self._next = table, columns, 1
+        self._cells = len(columns)
         self._sheet = self._book.add_worksheet(table)
         self._sheet.freeze_panes(1, 0)
         for place, column in enumerate(columns):
@@ -155,6 +156,7 @@ class _Workbook:
         for place, cell in enumerate(cells):
             if cell is None or cell == "":
                 continue
+            self._cells += 1
             if isinstance(cell, float | int):
                 self._sheet.write_number(self._next, place, cell)
             elif isinstance(cell, date):
@@ -164,4 +166,9 @@ class _Workbook:
                     f"{self._table}, row {self._next + 1}: {self._columns[place]} has {len(cell)} characters; a cell "
                     f"holds {LONGEST}, so export to a folder instead"
                 )
+        if self._cells > MOST_CELLS:
+            raise UserError(
+                f"{self._table} has more cells than a sheet may have to be read again ({MOST_CELLS}); export to a "
+                "folder instead"
+            )
         self._next += 1

@@ -12,6 +12,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+from .. import files
+
 
 class Table:
     """One table of such a file. What is wrong goes into `problems`, which all tables of a file share."""
@@ -155,7 +157,10 @@ def read(path: Path, name: str, problems: list[str]) -> Table | None:
 def read_text(path: Path, name: str, problems: list[str]) -> str | None:
     """The text of the file; None where it cannot be read, which is then among the problems."""
     try:
-        return path.read_text("utf-8-sig")  # some editors begin a file with a mark that says which letters it has
+        # Some editors begin a file with a mark that says which letters it has.
+        return files.read_bytes(path).decode("utf-8-sig")
+    except files.Unfit as unfit:
+        problems.append(f"{name}: {unfit}")
     except OSError as error:
         problems.append(f"{name}: cannot be read ({error.strerror}); correct the file's rights or take it away")
     except UnicodeDecodeError:
@@ -166,7 +171,9 @@ def read_text(path: Path, name: str, problems: list[str]) -> str | None:
 def parse(text: str, name: str, problems: list[str]) -> Table | None:
     """The text as a table; None where it is not TOML, which is then among the problems."""
     try:
-        return Table(tomllib.loads(text), name, problems)
+        return Table(files.toml(text), name, problems)
+    except files.Unfit as unfit:
+        problems.append(f"{name}: {unfit}")
     except tomllib.TOMLDecodeError as error:
         problems.append(f"{name}: is not TOML ({error}); correct that place")
     return None

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any, NamedTuple
 
 from sqlalchemy import Connection, select
 
+from ..reckoning.dates import local_day
+from ..reckoning.facts import Place, Stay
 from ..reckoning.placing import MOVED
 from ..store.tables import log, sites, units
 
@@ -21,8 +23,9 @@ SITE, SPOT, FLOOR, COVERS = "site", "spot", "floor", "covers"
 # What recording adds: how the register stood before, to tell earlier days by and to turn a wrong entry back.
 FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION = "from", "from-spot", "from-floor", "from-position"
 ADDED = (FROM, FROM_SPOT, FROM_FLOOR, FROM_POSITION)
-# Who tells of a move that came with an import: the register itself, which counts as known.
+# Who tells of an entry that a sheet of units led to: the register itself, which counts as known for these entries.
 TOLD_BY, IMPORT = "told-by", "import"
+TOLD_BY_FILES = ("moved", "withdrawn")
 
 
 class Spot(NamedTuple):
@@ -31,6 +34,38 @@ class Spot(NamedTuple):
     time_zone: str
     country: str
     subdivision: str
+    site_type: str = ""
+
+    @property
+    def place(self) -> Place:
+        """What decides which rules bind; the time zone does not."""
+        return Place("", self.country, self.subdivision, self.site_type)
+
+
+class Stand(NamedTuple):
+    """Where a unit stands, as the register says it."""
+
+    site: str
+    spot: str = ""
+    floor: str = ""
+    latitude: float | None = None
+    longitude: float | None = None
+
+    def moved(self, said: Mapping[str, str]) -> Stand:
+        """Where it stands after a move: spot, floor and position were those of the old place until somebody says."""
+        place = self
+        if said.get(SITE, self.site) != self.site:
+            place = Stand(said[SITE])
+        elif SPOT in said:
+            place = self._replace(latitude=None, longitude=None)
+        return place._replace(spot=said.get(SPOT, place.spot), floor=said.get(FLOOR, place.floor))
+
+
+def before(said: Mapping[str, str]) -> Stand:
+    """Where it stood before a move, as its entry keeps it."""
+    latitude, _, longitude = said.get(FROM_POSITION, "").partition(",")
+    position = (float(latitude), float(longitude)) if latitude else (None, None)
+    return Stand(said[FROM], said.get(FROM_SPOT, ""), said.get(FROM_FLOOR, ""), *position)
 
 
 class Stays:
@@ -52,6 +87,19 @@ class Stays:
             site = self._moves[0][1]
         return self._places.get(site, self._present)
 
+    def in_order(self) -> tuple[Stay, ...]:
+        """Where it stood, as far as rules may differ there, the present stay last; empty where it never made a
+        difference. A place that is not on record any more is taken for the present one."""
+        found: list[Stay] = []
+        origin = self._moves[0][1] if self._moves else ""
+        where: list[tuple[date | None, Spot]] = [(None, self._places.get(origin, self._present))]
+        where += [(local_day(at, self.zone(at)), self._places.get(to, self._present)) for at, _, to in self._moves]
+        where[-1] = (where[-1][0], self._present)
+        for since, spot in where:
+            if not found or found[-1].place != spot.place:
+                found.append(Stay(since, spot.place))
+        return tuple(found) if len(found) > 1 else ()
+
     def before(self, origin: str) -> Spot | None:
         """The place of that code; None where it is not on record."""
         return self._places.get(origin)
@@ -63,7 +111,7 @@ class Stays:
 
 def places_of(conn: Connection) -> dict[str, Spot]:
     """Every site by its code."""
-    query = select(sites.c.site, sites.c.time_zone, sites.c.country, sites.c.subdivision)
+    query = select(sites.c.site, sites.c.time_zone, sites.c.country, sites.c.subdivision, sites.c.site_type)
     return {code: Spot(*rest) for code, *rest in conn.execute(query)}
 
 
@@ -83,7 +131,7 @@ def stays_of(rows: Iterable[Any], present: Spot, places: Mapping[str, Spot]) -> 
 def stays(conn: Connection, unit_id: int) -> Stays:
     """The stays of one unit."""
     here = (
-        select(sites.c.time_zone, sites.c.country, sites.c.subdivision)
+        select(sites.c.time_zone, sites.c.country, sites.c.subdivision, sites.c.site_type)
         .join(units, units.c.site_id == sites.c.id)
         .where(units.c.id == unit_id)
     )

@@ -8,12 +8,11 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, bindparam, delete, insert, select, update
 
-from ..store.database import raise_version
+from ..store import marks
 from ..store.tables import (
     absences,
     closures,
     fleet,
-    log,
     parts,
     people,
     person_roles,
@@ -29,6 +28,9 @@ from .comparing.known import Columns
 from .evidence import refresh
 from .found import Progress
 from .log import append_many
+from .recording import turn_back
+from .standing import redeclared
+from .witnesses import logged_by
 
 _BATCH = 5000
 # Table → code → the column that holds the id of what the code names.
@@ -41,10 +43,12 @@ _REFERENCES: dict[str, tuple[tuple[str, str], ...]] = {
     "closures": (("site", "site_id"),),
 }
 _WITH_REVISION = (sites, units)
+# What one of these says may change what people owe, or whether a site has enough of them.
+_OF_PEOPLE = ("people", "training", "sites", "units")
 
 
 def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> set[int]:
-    """Writes all of it and gives the ids of the units whose duties may have moved."""
+    """Writes all of it, marks whose duties may have moved, and gives the ids of the units among them."""
     count = _Count(plan, progress)
     ids: dict[str, dict[str, int]] = {}
     _write(conn, sites, plan, ids, count)
@@ -54,19 +58,28 @@ def write(conn: Connection, plan: Plan, now: datetime, progress: Progress) -> se
     _write(conn, people, plan, ids, count)
     ids["person"] = _ids(conn, people.c.person, people.c.id)
     _people_belong(conn, plan, ids)
-    if plan.displaced:
-        taken_off = update(parts).where(parts.c.id == bindparam("of")).values(state="removed")
-        conn.execute(taken_off, [{"of": part_id} for part_id in plan.displaced])
+    _redeclare(conn, plan)
     for table in (parts, training, rota, absences, closures):
         _write(conn, table, plan, ids, count)
     _log(conn, plan, ids["unit"], now, count)
     touched = {ids["unit"][unit] for unit in plan.units} | _units_at(conn, ids["site"], plan.sites)
     redigest = {ids["unit"][unit] for unit in plan.redigest} | _units_at(conn, ids["site"], plan.redigest_sites)
-    redigest |= _logged_by(conn, [row["person"] for row in plan.new.get("people", [])])
+    if conn.execute(select(fleet.c.log_count)).scalar_one():
+        # Whose word counts from here on, or until when, is another now.
+        redigest |= logged_by(conn, {*(row["person"] for row in plan.new.get("people", [])), *plan.witnesses})
     refresh(conn, redigest)
+    touched |= redigest
+    everybody = any(some.get(table) for some in (plan.new, plan.changed) for table in _OF_PEOPLE)
     if count.total or plan.displaced:
-        raise_version(conn)
-    return touched | redigest
+        theirs = {ids["site"][site] for site in plan.sites} | _with_spares(plan)
+        marks.leave(conn, now, units=touched, sites=theirs, everybody=everybody)
+    return touched
+
+
+def _with_spares(plan: Plan) -> set[int]:
+    """The sites of which the file tells spares of no one unit."""
+    rows = [row for some in (plan.new, plan.changed) for row in some.get("parts", [])]
+    return {row["site_id"] for row in rows if not row["unit_id"]}
 
 
 class _Count:
@@ -86,7 +99,7 @@ class _Count:
 def _write(conn: Connection, table: Table, plan: Plan, ids: dict[str, dict[str, int]], count: _Count) -> None:
     name = table.name
     names = [column.name for column in table.columns if column.name != "id"]
-    kept = [column for column in names if column not in ("revision", "letters_off")]
+    kept = [column for column in names if column not in ("revision", "letters_off", "fitted_by", "declared")]
     for rows in _batches(plan.new.get(name, [])):
         _resolve(name, rows, ids)
         conn.execute(insert(table), [{column: row.get(column) for column in kept} for row in rows])
@@ -102,6 +115,26 @@ def _write(conn: Connection, table: Table, plan: Plan, ids: dict[str, dict[str, 
             statement, [{"of": row["id"]} | {f"new_{column}": row.get(column) for column in told} for row in rows]
         )
         count.add(len(rows))
+
+
+def _redeclare(conn: Connection, plan: Plan) -> None:
+    """Writes down, of parts that the log has changed, what the file declares of them; and takes off the displaced."""
+    after: dict[int, Columns] = {row["id"]: row for row in plan.changed.get("parts", [])}
+    after |= {part_id: {"state": "removed"} for part_id in plan.displaced}
+    said: list[Columns] = []
+    for some in _chunks(sorted(after)):
+        for row in conn.execute(select(parts).where(parts.c.id.in_(some), parts.c.declared != "")):
+            said.append({"of": row.id, "said": redeclared(row, dict(row._mapping) | after[row.id])})
+    if said:
+        conn.execute(update(parts).where(parts.c.id == bindparam("of")).values(declared=bindparam("said")), said)
+    if plan.displaced:
+        taken_off = update(parts).where(parts.c.id == bindparam("of")).values(state="removed")
+        conn.execute(taken_off, [{"of": part_id} for part_id in plan.displaced])
+
+
+def _chunks(ids: Sequence[int]) -> Iterator[Sequence[int]]:
+    for start in range(0, len(ids), 500):
+        yield ids[start : start + 500]
 
 
 def _resolve(table: str, rows: Iterable[Columns], ids: dict[str, dict[str, int]]) -> None:
@@ -141,6 +174,9 @@ def _log(conn: Connection, plan: Plan, unit_ids: dict[str, int], now: datetime, 
     for drafts in (plain, striking):
         for some in _drafts(drafts):
             entries = [entry_of(draft, unit_ids[draft.unit], numbered) for draft in some]
+            for draft in some:
+                if draft.strikes in plan.numbered:  # one of this file never did anything
+                    turn_back(conn, plan.numbered[draft.strikes])
             for draft, entry_id in zip(some, append_many(conn, entries, now), strict=True):
                 if draft.number:
                     numbered[draft.number] = entry_id
@@ -166,16 +202,5 @@ def _units_at(conn: Connection, site_ids: dict[str, int], codes: Iterable[str]) 
     wanted = sorted(site_ids[code] for code in codes)
     for start in range(0, len(wanted), 500):
         query = select(units.c.id).where(units.c.site_id.in_(wanted[start : start + 500]))
-        found |= set(conn.execute(query).scalars())
-    return found
-
-
-def _logged_by(conn: Connection, people_codes: Sequence[str]) -> set[int]:
-    """Units with entries by people who were unknown until now: what they wrote counts from here on."""
-    if not conn.execute(select(fleet.c.log_count)).scalar_one():
-        return set()
-    found: set[int] = set()
-    for start in range(0, len(people_codes), 500):
-        query = select(log.c.unit_id).where(log.c.by_person.in_(people_codes[start : start + 500])).distinct()
         found |= set(conn.execute(query).scalars())
     return found

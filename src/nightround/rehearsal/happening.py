@@ -34,11 +34,11 @@ def happen(program: Program, event: Event) -> str:
             return ""
         if isinstance(event, Closed):
             with program.store.write() as conn:
-                add_closure(conn, event.site, event.from_on, event.until_on)
+                add_closure(conn, event.site, event.from_on, event.until_on, now=program.clock())
             return ""
         if isinstance(event, Leaves):
             with program.store.write() as conn:
-                leave(conn, event.person, event.on, event.replaced_by)
+                leave(conn, event.person, event.on, event.replaced_by, now=program.clock())
             reckon_people(program)
             return ""
         with program.store.write() as conn:

@@ -18,7 +18,7 @@ from typing import Any
 
 from sqlalchemy import Connection, select
 
-from .. import addresses
+from .. import addresses, files
 from ..cases.taking import LONGEST
 from ..errors import UserError
 from ..reckoning.dates import local_day, local_instant
@@ -62,11 +62,11 @@ def _top(path: Path, problems: list[str]) -> Table | None:
     """The whole file; None where it cannot be read, which is then among the problems with what was probably meant."""
     name = str(path)
     try:
-        data = path.read_bytes()
+        data = files.read_bytes(path)
     except FileNotFoundError:
         problems.append(f"{name}: cannot be read, because it is not there; name a file that is")
-    except IsADirectoryError:
-        problems.append(f"{name}: cannot be read, because it is a folder; name the file in it")
+    except files.Unfit as unfit:
+        problems.append(f"{name}: {unfit}")
     except OSError as error:
         problems.append(f"{name}: cannot be read ({error.strerror}); correct the file's rights")
     else:
@@ -74,7 +74,9 @@ def _top(path: Path, problems: list[str]) -> Table | None:
             problems.append(f"{name}: {other}")
             return None
         try:
-            top = Table(tomllib.loads(text := data.decode("utf-8-sig")), name, problems)
+            top = Table(files.toml(text := data.decode("utf-8-sig")), name, problems)
+        except files.Unfit as unfit:
+            problems.append(f"{name}: {unfit}")
         except UnicodeDecodeError:
             problems.append(f"{name}: is not UTF-8 text; save it as UTF-8")
         except tomllib.TOMLDecodeError as error:

@@ -34,9 +34,12 @@ from ..store.tables import (
     fleet,
     happenings,
     ledger,
+    marks,
     metadata,
     moves,
     people,
+    sessions,
+    used_links,
 )
 from ..store.types import Instant
 from .post import Post
@@ -70,7 +73,7 @@ class Ahead:
         """The next look, later than `now`, at which a round, a letter, a step or a try may be owed. UTC.
 
         `step_at` is what the look at `now` gave as its `next_at`, `outcomes` what became of letters since. There
-        always is a next look, because every night brings a round or, where no unit stands anywhere, the next day.
+        always is a next look, because every night brings a round or, where there is no site, the next day.
         """
         settings = self._program.settings
         if not self.calm(now):
@@ -78,7 +81,7 @@ class Ahead:
                 self._until = self._look_ahead(conn, now, step_at, outcomes)
                 self._zones = zones(conn)
             self._stamp = self._recalled.stamp(_TOLD_BY)
-        # The night's hour in each zone in which units stand.
+        # The night's hour in each zone that has a round.
         found = [next_in_zone(zone, now, settings.rounds.at) for zone in self._zones]
         if self._until is not None:
             found.append(self._until)
@@ -160,11 +163,11 @@ _ANYBODY_LEAVES = select(people.c.id).where(people.c.left_on.is_not(None)).limit
 
 def _room(conn: Connection, settings: Settings, now: datetime) -> Iterator[datetime]:
     """When the flood brake has room again, where the last hour was so full that something may be held back."""
-    yield from brake.freed(conn, settings, now)
+    yield from brake.Hour(conn, settings, now).freed()
 
 
 _SOURCES: tuple[Source, ...] = (_weekly_letters, _taken, _watches, _absences, _goings, _room, closing.waits)
 # What every round writes, and what only says what became of something: nobody is told on account of it. All other
 # tables may decide who is told of what, and which letter goes.
-_TELLS_NOBODY = (beats, case_events, conditions, duties, fleet, happenings, ledger, moves)
+_TELLS_NOBODY = (beats, case_events, conditions, duties, fleet, happenings, ledger, marks, moves, sessions, used_links)
 _TOLD_BY = tuple(table for table in metadata.sorted_tables if table not in _TELLS_NOBODY)

@@ -20,7 +20,7 @@ from .differences import because_text
 from .loading import unit_ids, zones
 from .reckoners import Reckoners
 from .rulebook import RuleBook
-from .staff import staff_on
+from .staff import found_on
 
 WORST_FIRST = (Standing.OVERDUE, Standing.ORDER_NOW, Standing.OPEN, Standing.NOT_RECORDED, Standing.AHEAD)
 
@@ -86,7 +86,9 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
     if wanted.until is not None:
         query = query.where(duties.c.last_good_day <= wanted.until)
     worst = case({str(standing): rank for rank, standing in enumerate(WORST_FIRST)}, value=duties.c.standing)
-    query = query.order_by(worst, duties.c.last_good_day, units.c.unit.nulls_last(), sites.c.site, duties.c.key)
+    query = query.order_by(
+        worst, duties.c.last_good_day.nulls_last(), units.c.unit.nulls_last(), sites.c.site, duties.c.key
+    )
     if limit is not None:
         query = query.limit(limit)
     rows = conn.execute(query).all()
@@ -113,22 +115,29 @@ def stored_duties(conn: Connection, wanted: Wanted, limit: int | None = None) ->
 
 
 def duties_on(
-    conn: Connection, book: RuleBook, on: date, wanted: Wanted, settings: Settings | None = None
+    conn: Connection,
+    book: RuleBook,
+    on: date,
+    wanted: Wanted,
+    settings: Settings,
+    findings: list[dict[str, str]] | None = None,
 ) -> list[dict[str, Any]]:
     """The duties as a round on that day would find them with today's facts; writes nothing.
 
-    With `settings` also those of people, and of sites about their people.
+    Whatever could not be reckoned is added to `findings`.
     """
     wanted.check(conn)
+    aside: list[dict[str, str]] = [] if findings is None else findings
     reckoners = Reckoners(book, conn)
     codes = dict(conn.execute(select(sites.c.id, sites.c.site)).all())
     found: list[tuple[str | None, str | None, int, str, Duty]] = []
-    for loaded in _everything(conn, wanted, reckoners, on):
-        for duty in reckoners.at(loaded.place, on).unit(loaded.facts).duties:
-            found.append((loaded.facts.unit, None, loaded.site_id, loaded.place.time_zone, duty))
-    if wanted.unit is None and settings is not None:
+    for ids in _everything(conn, wanted):
+        for loaded, reckoned in reckoners.reckon(conn, ids, on, aside):
+            for duty in reckoned.duties if reckoned is not None else ():
+                found.append((loaded.facts.unit, None, loaded.site_id, loaded.place.time_zone, duty))
+    if wanted.unit is None:
         zone_of = dict(conn.execute(select(sites.c.id, sites.c.time_zone)).all())
-        for person, site_id, duty in staff_on(conn, book, settings, on):
+        for person, site_id, duty in found_on(conn, book, settings, on, reckoners, aside):
             if wanted.site is None or codes[site_id] == wanted.site:
                 found.append((None, person.person if person else None, site_id, zone_of[site_id], duty))
     found = [item for item in found if wanted.holds(item[4].standing, item[4].last_good_day)]
@@ -212,19 +221,20 @@ class Responsible:
         return f"no {role} recorded"
 
 
-def _everything(conn: Connection, wanted: Wanted, reckoners: Reckoners, on: date) -> Iterator[Any]:
+def _everything(conn: Connection, wanted: Wanted) -> Iterator[list[int]]:
+    """The units that are asked for, by number, some at a time."""
     if wanted.unit is not None or wanted.site is not None:
         query = select(units.c.id).join(sites, sites.c.id == units.c.site_id).order_by(units.c.id)
         if wanted.unit is not None:
             query = query.where(units.c.unit == wanted.unit)
         if wanted.site is not None:
             query = query.where(sites.c.site == wanted.site)
-        yield from reckoners.load(conn, list(conn.execute(query).scalars()), on)
+        yield list(conn.execute(query).scalars())
         return
     for zone in zones(conn):
         after = 0
         while ids := unit_ids(conn, zone, after, 1000):
-            yield from reckoners.load(conn, ids, on)
+            yield ids
             after = ids[-1]
 
 

@@ -7,6 +7,7 @@ from collections.abc import Collection
 
 from ..bootstrap import Program
 from ..reckoning.dates import local_day
+from ..store import marks
 from ..store.database import raise_version
 from .grouping import group_cases
 from .loading import zones
@@ -24,7 +25,8 @@ def reckon_people(
 ) -> RoundResult:
     """All people, or only these, and every site for its people, for the civil date now in each zone.
 
-    Writes duties, moves and cases as a round does; the ledger is not touched.
+    Writes duties, moves and cases as a round does; the ledger is not touched. Of everybody, the marks for everybody
+    that were there before are cleared at the end.
     """
     book = book or load_rulebook(program.settings)
     now = program.clock()
@@ -33,6 +35,7 @@ def reckon_people(
     with program.store.read() as conn:
         reckoners = Reckoners(book, conn)
         listed = zones(conn)
+        marked = marks.of(conn, [marks.EVERYBODY]) if person_ids is None else {}
     for zone in listed:
         on = local_day(now, zone)
         with program.store.read() as conn:
@@ -47,5 +50,8 @@ def reckon_people(
                 raise_version(conn)
             group_cases(conn, on, now, program.settings.cases.group_from, zone)
         add(result, changes)
+    if marked:
+        with program.store.write() as conn:
+            marks.clear(conn, marked[marks.EVERYBODY])
     result.seconds = round(time.perf_counter() - started, 3)
     return result

@@ -61,7 +61,7 @@ GROUPS = "s%/group/%"
 AT_ONCE = frozenset({"put-right", "restore", "download", "crew-note", "report-use", "replace"})
 # Which of a site's own duties have a kind of case to themselves.
 OF_SITES = {"no-contact": NO_CONTACT}
-_ROUNDS = frozenset({"look", "test", "inspection", "report-check"})
+_ROUNDS = frozenset({"look", "test", "inspection", "report-check", "self-test-report"})
 _TOLD_WITH = {
     FAULT: frozenset({"put-right", "replace"}),
     USED: frozenset({"restore", "download", "crew-note", "report-use"}),
@@ -85,7 +85,7 @@ class Cause(NamedTuple):
 
     `tail` names the cause within its holder. `shared` is the same for cases that may be told as one, "" where it is
     always told alone. `what` is the text of a JSON list: see `item`. `held` says why it can wait for now ("": it
-    cannot): a case is not opened on its account, one that stands open is paused.
+    cannot): its case is paused, from its beginning where it is new, and told to nobody.
     """
 
     tail: str
@@ -192,7 +192,7 @@ class Causes:
             return False
         allowed = timedelta(days=self._limits.long_overdue_days)
         if duty.kind in _ROUNDS and duty.period:
-            allowed = min(allowed, duty.last_good_day - date.fromisoformat(duty.period))
+            allowed = min(allowed, duty.interval or duty.last_good_day - date.fromisoformat(duty.period))
         return self._on - duty.last_good_day > allowed
 
     def _what(self, reasons: Sequence[str], duties: Sequence[Duty], others: int = 0) -> str:

@@ -13,7 +13,7 @@ from ..store.tables import case_events, cases
 OPENED, REWORDED, RAISED, EASED = "opened", "reworded", "raised", "eased"
 PAUSED, RESUMED, MOVED, CLOSED = "paused", "resumed", "moved", "closed"
 GROUPED, UNGROUPED, DISSOLVED = "grouped", "ungrouped", "dissolved"
-TAKEN, TOLD, TAKEN_BACK = "taken", "told", "taken back"
+TAKEN, TOLD, TAKEN_BACK, NOT_REACHED = "taken", "told", "taken back", "not reached"
 
 # The id of a case that was opened a moment ago is found by its cause, of which one at most is open.
 _BY_CAUSE = insert(case_events).from_select(

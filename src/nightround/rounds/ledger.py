@@ -11,15 +11,17 @@ from datetime import date, datetime, timedelta
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Integer, Update, bindparam, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Integer, Update, bindparam, delete, func, insert, or_, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from ..store import happenings
 from ..store.database import Store
-from ..store.tables import ledger, sites, units
+from ..store.tables import ledger, sites
 from ..store.types import Instant
 
 LEASE = timedelta(minutes=15)
+# Two machines on one database agree to the second or so; what lies further ahead was written by a clock that was wrong.
+AHEAD = timedelta(minutes=2)
 DONE = ("done", "caught up")
 # A fleet found again after a longer sleep starts its ledger anew at the present date.
 CATCH_UP_DAYS = 400
@@ -60,11 +62,11 @@ def newest_on(conn: Connection, zone: str) -> date | None:
 
 
 def finished(conn: Connection, among: ColumnElement[bool]) -> dict[str, datetime | None]:
-    """When a round last ended in each of the time zones in which units stand at sites for which the clause holds.
+    """When a round last ended in each of the time zones of the sites for which the clause holds.
 
     None where none ever has.
     """
-    zones = select(sites.c.time_zone).where(among, sites.c.id.in_(select(units.c.site_id))).distinct().subquery()
+    zones = select(sites.c.time_zone).where(among).distinct().subquery()
     last = select(func.max(ledger.c.finished_at)).where(ledger.c.zone == zones.c.time_zone, ledger.c.state.in_(DONE))
     return dict(conn.execute(select(zones.c.time_zone, last.scalar_subquery())).all())
 
@@ -82,24 +84,30 @@ def claim(
     """Takes the round of that zone and date; False where it is done or another holds it.
 
     With `again`, one that is done is taken once more: a person asked for it. With `since`, one that ended before
-    that instant is too: it was run by hand before its night had come.
+    that instant is too: it was run by hand before its night had come. Rounds of the zone that ended in time to come
+    were run while the clock was ahead: they are taken out, and then this one is taken even where it is done, because
+    the zone's duties are those of a day that has not come.
     """
     taken = {"b_holder": holder, "b_lease_until": now + LEASE}
     mine = {"b_zone": zone, "b_on": on}
     with store.write() as conn:
+        ahead = conn.execute(_TAKE_OUT_AHEAD, {"b_zone": zone, "b_after": now + AHEAD}).rowcount > 0
         # Mostly there is no row yet. Where another node is just writing it, this waits for what becomes of it.
         if conn.execute(_claim(conn.dialect.name), {**mine, **taken, "b_now": now}).first() is not None:
             return True
         row = conn.execute(_CLAIMED, mine).one()
         early = since is not None and (row.finished_at is None or row.finished_at < since)
-        if row.state in DONE and not (again or early):
+        if row.state in DONE and not (again or early or ahead):
             return False
-        if row.lease_until is not None and row.lease_until > now:
+        if row.lease_until is not None and now < row.lease_until <= now + LEASE + AHEAD:
             return False
         seen = {"b_state": row.state, "b_held_by": row.holder, "b_held_until": row.lease_until}
         return conn.execute(_CLAIM_AGAIN, {**mine, **taken, **seen}).rowcount == 1
 
 
+_TAKE_OUT_AHEAD = delete(ledger).where(
+    ledger.c.zone == bindparam("b_zone"), ledger.c.finished_at > bindparam("b_after", type_=Instant)
+)
 _THIS = (ledger.c.zone == bindparam("b_zone"), ledger.c.on == bindparam("b_on"))
 _HELD = (*_THIS, ledger.c.holder == bindparam("b_holder"), ledger.c.state == "running")
 _CLAIMED = select(ledger.c.state, ledger.c.holder, ledger.c.lease_until, ledger.c.finished_at).where(*_THIS)

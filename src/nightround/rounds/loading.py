@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, and_, bindparam, case, func, not_, or_, select
 
-from ..reckoning.facts import Change, Evidence, Marks, Part, Place, Placing, UnitFacts, Use
+from ..reckoning.facts import Change, Evidence, Marks, Pads, Part, Place, Placing, Stay, UnitFacts, Use
 from ..store.recalling import ANY, recall
 from ..store.tables import cases, conditions, duties, evidence, loans, parts, sites, units
 
@@ -25,6 +25,7 @@ _ORDERED = _FIELDS.index("ordered")
 _BAD = _FIELDS.index("bad_readings")
 _USES = _FIELDS.index("uses")
 _PLACING = _FIELDS.index("placing")
+_PADS = _FIELDS.index("pads")
 _NOTHING = Evidence()
 _SAID_AT = 13
 _MARKED_AT = _SAID_AT + len(_FIELDS)
@@ -87,7 +88,7 @@ class Loaded(NamedTuple):
     cases: tuple[OpenCase, ...]
 
 
-_ZONES = select(sites.c.time_zone).where(select(units.c.id).where(units.c.site_id == sites.c.id).exists()).distinct()
+_ZONES = select(sites.c.time_zone).distinct()
 _UNIT_IDS = (
     select(units.c.id)
     .join(sites, sites.c.id == units.c.site_id)
@@ -98,8 +99,11 @@ _UNIT_IDS = (
 
 
 def zones(conn: Connection) -> list[str]:
-    """The time zones in which units stand, in order."""
-    return recall(conn, "zones", (sites, units), lambda: sorted(conn.execute(_ZONES).scalars()))
+    """The time zones that have a round, in order: those of all sites, with or without units there.
+
+    Where no unit stands there may be spares, people and a number of responders that is wanted.
+    """
+    return recall(conn, "zones", (sites,), lambda: sorted(conn.execute(_ZONES).scalars()))
 
 
 def unit_ids(conn: Connection, zone: str, after: int, limit: int) -> list[int]:
@@ -221,16 +225,23 @@ def _evidence(row: Sequence[Any]) -> Evidence:
         values[index] = () if text == "[]" else _with_days(text)
     values[_USES] = () if values[_USES] == "[]" else tuple(_use(item) for item in json.loads(values[_USES]))
     values[_PLACING] = _placing(values[_PLACING]) if values[_PLACING] else None
+    values[_PADS] = () if values[_PADS] == "[]" else tuple(_pads(*item) for item in json.loads(values[_PADS]))
     return Evidence(*values)
 
 
+def _pads(kind: str, *days: str | None) -> Pads:
+    return Pads(kind, *(None if day is None else date.fromisoformat(day) for day in days))
+
+
 def _placing(text: str) -> Placing:
-    changes, unannounced, announced_on, registered_on = json.loads(text)
+    changes, unannounced, announced_on, registered_on, *more = json.loads(text)
+    stays = more[0] if more else ()
     return Placing(
         tuple(Change(event, date.fromisoformat(day), *origin) for event, day, *origin in changes),
         tuple(date.fromisoformat(day) for day in unannounced),
         None if announced_on is None else date.fromisoformat(announced_on),
         None if registered_on is None else date.fromisoformat(registered_on),
+        tuple(Stay(since and date.fromisoformat(since), Place(*place)) for since, place in stays),
     )
 
 
@@ -311,7 +322,7 @@ def _sure_lot() -> ColumnElement[str]:
 def _parts_query(marks: bool, ranged: bool) -> Select[Any]:
     return (
         select(parts.c.unit_id, *part_columns(marks))
-        .where(_within(parts.c.unit_id, ranged), parts.c.state != "removed")
+        .where(_within(parts.c.unit_id, ranged), parts.c.state.in_(("fitted", "spare")))
         .order_by(parts.c.unit_id, parts.c.id)
     )
 

@@ -1,7 +1,7 @@
 """Loads people with their certificates, a batch at a time, and reckons what each of them owes. Writes nothing.
 
 A person's duties are kept at the first of their sites and reckoned in the round of its zone. Whoever has no site of
-their own, as a coordinator of the whole fleet, is kept at the fleet's first site in the zone of the settings.
+their own, as a coordinator of the whole fleet, is kept at the first in the zone of the settings, else at the first.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from ..reckoning.facts import Certificate, Place
 from ..reckoning.owed import Duty
 from ..reckoning.rules import Rule
 from ..store.recalling import ANY, recall
-from ..store.tables import duties, people, person_sites, sites, training, units
+from ..store.tables import duties, people, person_sites, sites, training
 from .loading import KEPT, STORED, Stored, stored_duty
 from .rulebook import RuleBook
 
@@ -82,26 +82,18 @@ def homes(conn: Connection, fleet_zone: str, zone: str | None = None) -> list[tu
     return recall(conn, ("homes", zone), _HOMES_IN, ask, zone or ANY, (duties,))
 
 
-_HOMES_IN = (people, person_sites, sites, training, units)
+_HOMES_IN = (people, person_sites, sites, training)
 
 
 @lru_cache(maxsize=2)
 def _homes_query(of_zone: bool) -> Select[Any]:
-    """The first site of each, of those in zones that have a round; or the fleet's first site with units."""
-    standing, there = units.alias("standing"), sites.alias("there")
-    with_a_round = select(there.c.time_zone).where(
-        select(standing.c.id).where(standing.c.site_id == there.c.id).exists()
-    )
+    """The first site of each; of who has none, the first in the fleet's zone, else the first of all."""
+    there = sites.alias("there")
     of_theirs = (
-        select(func.min(person_sites.c.site_id))
-        .join(sites, sites.c.id == person_sites.c.site_id)
-        .where(person_sites.c.person_id == people.c.id, sites.c.time_zone.in_(with_a_round))
-        .correlate(people)
+        select(func.min(person_sites.c.site_id)).where(person_sites.c.person_id == people.c.id).correlate(people)
     )
-    of_fleet = select(func.min(standing.c.site_id)).select_from(standing)
-    in_fleet_zone = of_fleet.join(there, there.c.id == standing.c.site_id).where(
-        there.c.time_zone == bindparam("b_fleet_zone")
-    )
+    of_fleet = select(func.min(there.c.id))
+    in_fleet_zone = of_fleet.where(there.c.time_zone == bindparam("b_fleet_zone"))
     first = func.coalesce(*(query.scalar_subquery() for query in (of_theirs, in_fleet_zone, of_fleet)))
     owing = select(duties.c.id).where(duties.c.holder == literal("p") + cast(people.c.id, String)).correlate(people)
     known = (

@@ -16,11 +16,11 @@ from sqlalchemy import Connection
 from ..bootstrap import Program
 from ..store import happenings
 from ..store.happenings import Happening, Kind, said_at
+from .ledger import AHEAD
 
 logger = logging.getLogger("nightround.rounds.pulse")
 
-# Two machines on one database agree to the second or so; what differs by more was set.
-BACK = timedelta(minutes=2)
+BACK = AHEAD  # what differs by more was set
 # Two machines that do not agree would find at each look that the clock went back; once an hour says it.
 SAID_AGAIN = timedelta(hours=1)
 

@@ -15,7 +15,7 @@ from sqlalchemy import Connection, bindparam, case, func, or_, select
 
 from ..store.tables import ledger
 from ..store.types import Instant
-from .ledger import DONE
+from .ledger import AHEAD, DONE
 
 # No civil date that is owed anywhere is older than two days before the date in UTC.
 _OWED = timedelta(days=2)
@@ -86,7 +86,11 @@ _RAN = (
 
 
 def recent(conn: Connection, zones: Collection[str], now: datetime) -> dict[str, Recent]:
-    """What counts of the rounds of each of the zones, in one statement or two."""
+    """What counts of the rounds of each of the zones, in one statement or two.
+
+    Those that ended in time to come do not: the clock was ahead when they ran.
+    """
+    ahead = now + AHEAD
     day = now.astimezone(UTC).date()
     since = day - _OWED - timedelta(days=1)
     began = datetime.combine(since, time(), UTC)
@@ -96,14 +100,15 @@ def recent(conn: Connection, zones: Collection[str], now: datetime) -> dict[str,
         _LATELY, {"b_since": since, "b_began": began}
     ):
         if zone not in done:
-            continue  # no unit stands there any more
+            continue  # no site is there any more
         if state in DONE:
-            done[zone][on] = finished_at
+            if finished_at is None or finished_at <= ahead:
+                done[zone][on] = finished_at
         elif state == "running":
             running[zone].append(Running(on, started_at, lease_until))
     older = [zone for zone in zones if not _suffices(done[zone], since, day - _OWED, began)]
     if older:
-        for zone, on, finished_at in conn.execute(_BEFORE, {"b_zones": older, "b_since": since}):
+        for zone, on, finished_at in conn.execute(_BEFORE, {"b_zones": older, "b_since": since, "b_ahead": ahead}):
             done[zone][on] = finished_at
     return {zone: Recent(done[zone], tuple(sorted(running[zone]))) for zone in zones}
 
@@ -122,18 +127,23 @@ _LATELY = select(
         ledger.c.finished_at >= bindparam("b_began", type_=Instant),
     )
 )
+_NOT_AHEAD = or_(ledger.c.finished_at.is_(None), ledger.c.finished_at <= bindparam("b_ahead", type_=Instant))
 _newest = (
     select(
         ledger.c.zone,
         func.max(ledger.c.finished_at).label("finished_at"),
         func.max(case((ledger.c.on < bindparam("b_since"), ledger.c.on))).label("on"),
     )
-    .where(ledger.c.zone.in_(bindparam("b_zones", expanding=True)), ledger.c.state.in_(DONE))
+    .where(ledger.c.zone.in_(bindparam("b_zones", expanding=True)), ledger.c.state.in_(DONE), _NOT_AHEAD)
     .group_by(ledger.c.zone)
     .subquery()
 )
 _BEFORE = (
     select(ledger.c.zone, ledger.c.on, ledger.c.finished_at)
     .join(_newest, _newest.c.zone == ledger.c.zone)
-    .where(ledger.c.state.in_(DONE), or_(ledger.c.finished_at == _newest.c.finished_at, ledger.c.on == _newest.c.on))
+    .where(
+        ledger.c.state.in_(DONE),
+        _NOT_AHEAD,
+        or_(ledger.c.finished_at == _newest.c.finished_at, ledger.c.on == _newest.c.on),
+    )
 )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Iterator, Sequence
 from datetime import date
+from functools import partial
 
 from sqlalchemy import Connection, func, select
 
@@ -11,13 +13,15 @@ from ..reckoning.dates import working_days
 from ..reckoning.duties import Reckoner
 from ..reckoning.facts import Cover, Place
 from ..reckoning.noticed import Board
-from ..reckoning.owed import Condition
+from ..reckoning.owed import Condition, Reckoned
 from ..reckoning.rules import binding
 from ..register.notices import current
 from ..store.recalling import recall
 from ..store.tables import loans, notices
 from .loading import ANY_LENT, Lent, Loaded, lent, load
 from .rulebook import RuleBook
+
+logger = logging.getLogger("nightround.rounds")
 
 # A loan unit in one of these conditions can be relied on; one that nobody has checked covers nothing.
 _HOLDS = (Condition.IN_SERVICE, Condition.WORK_DUE)
@@ -34,6 +38,7 @@ class Reckoners:
     def __init__(self, book: RuleBook, conn: Connection | None = None) -> None:
         self._book = book
         self._known: dict[tuple[Place, date], Reckoner] = {}
+        self._binding: dict[tuple[Place, date], frozenset[str]] = {}
         self._newest: int | None = None
         self._board: Board | None = None
         self._gravest: frozenset[str] = frozenset()
@@ -96,12 +101,37 @@ class Reckoners:
         except (ValueError, OverflowError, LookupError, TypeError):
             return Condition.NO_EVIDENCE
 
+    def reckon(
+        self, conn: Connection, ids: Sequence[int], day: date, findings: list[dict[str, str]], zone: str = ""
+    ) -> Iterator[tuple[Loaded, Reckoned | None]]:
+        """These units (ids in rising order), each with what a round on the day finds of it.
+
+        None for a unit with impossible facts: it is set aside and added to `findings`, and the rest goes on.
+        """
+        for loaded in self.load(conn, ids, day, zone):
+            try:
+                found = self.at(loaded.place, day).unit(loaded.facts)
+            except (ValueError, OverflowError, LookupError, TypeError) as error:
+                logger.exception("unit set aside", extra={"unit": loaded.facts.unit})
+                findings.append({"unit": loaded.facts.unit, "why": f"{type(error).__name__}: {error}"})
+                found = None
+            yield loaded, found
+
     def at(self, place: Place, day: date) -> Reckoner:
         """The reckoner for that kind of place on that day."""
         known = self._known.get((place, day))
         if known is None:
             rules = binding(self._book.rules, place, day)
             working = working_days(place.country, place.subdivision)
-            known = Reckoner(place, rules, self._book.sheets, working, day, self._board)
+            bound = partial(self._bound, day)
+            known = Reckoner(place, rules, self._book.sheets, working, day, self._board, bound)
             self._known[place, day] = known
+        return known
+
+    def _bound(self, day: date, place: Place) -> frozenset[str]:
+        """The names of the rules that bind at that kind of place on that day."""
+        known = self._binding.get((place, day))
+        if known is None:
+            known = frozenset(rule.id for rule in binding(self._book.rules, place, day))
+            self._binding[place, day] = known
         return known

@@ -12,6 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from .. import files
 from ..errors import UserError
 from ..reckoning.rules import ModelSheet, Rule
 from ..register.tomlfile import Table, meant, read
@@ -69,8 +70,8 @@ def _mark(settings: Settings) -> str:
         found.update(f"\0{kind}\0{own}".encode())
         for path in sorted((*shipped(kind).glob("*.toml"), *([] if own is None else own.glob("*.toml")))):
             try:
-                body = path.read_bytes()
-            except OSError as error:
+                body = files.read_bytes(path)
+            except (OSError, files.Unfit) as error:
                 body = repr(error).encode("utf-8")
             found.update(f"\0{path}\0{len(body)}\0".encode() + body)
     return found.hexdigest()

@@ -13,7 +13,7 @@ from ..reckoning.dates import PERIODS
 from ..reckoning.rules import Shape, Span, Staffing, Subject
 from ..register.tomlfile import Table
 
-ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK)
+ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK, Subject.SELF_TEST)
 PLACING = (Subject.REGISTER, Subject.NOTIFY)
 PARTS = (Subject.PADS, Subject.BATTERY, Subject.KIT)
 PEOPLE = (Subject.CERTIFICATE, Subject.REFRESHER)

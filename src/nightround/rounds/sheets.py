@@ -15,7 +15,7 @@ from .shapes import read_shape, spans_of_a_sheet
 PADS = ("pads-adult", "pads-child", "pads-universal")
 KEPT = 4096  # spellings remembered at most
 T = TypeVar("T")
-_SUBJECTS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION)
+_SUBJECTS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.SELF_TEST)
 
 
 class Sheets(Mapping[str, ModelSheet]):

@@ -1,4 +1,4 @@
-"""Compares what a site owes for no one unit: the spares kept there, and what the caller found about its people."""
+"""What a site owes for no one unit: reckons the spares kept there, and compares all of it with the last round."""
 
 from __future__ import annotations
 
@@ -22,35 +22,42 @@ from .loading import CASE, KEPT, STORED, OpenCase, Stored, part_columns, stored_
 _WIDTH = len(STORED)
 
 
-def reckon_spares(
+def spare_duties(here: Here, reckoner_at: Callable[[Place], Reckoner], *, marks: bool) -> dict[int, list[Duty]]:
+    """By site of the zone: the duties of its spares.
+
+    `marks`: a safety notice is in force, so that lots are asked for.
+    """
+    spares = _spares(here, marks) if here.seen.spares else {}
+    places = {site.id: site.place for site in here.sites if site.id in spares} if spares else {}
+    found: dict[int, list[Duty]] = {}
+    for site_id, kept in spares.items():
+        reckoner = reckoner_at(places[site_id])
+        found[site_id] = [*(reckoner.spare(part) for part in kept), *reckoner.noticed_spares(kept)]
+    return found
+
+
+def compare_sites(
     here: Here,
     site_ids: Set[int] | None,
-    reckoner_at: Callable[[Place], Reckoner],
-    changes: Changes,
-    *,
-    marks: bool,
+    spares: Mapping[int, Sequence[Duty]],
     others: Mapping[int, Sequence[Duty]],
+    changes: Changes,
 ) -> None:
     """Compares the duties of sites in the zone; with `site_ids`, only those of these sites.
 
-    `marks`: a safety notice is in force, so that lots are asked for. `others`: by site, the duties that it has besides
-    those of its spares; all of them, or those left out are taken for gone.
+    `spares` and `others` are by site the duties of its spares and those that it has besides; all of them, or those
+    left out are taken for gone.
     """
-    spares = _spares(here, marks) if here.seen.spares else {}
     stored = _stored(here) if here.seen.duties else {}
     touched = set(spares) | set(stored) | set(others)
     if site_ids is not None:
         touched &= site_ids
     if not touched:
         return
-    places = {site.id: site.place for site in here.sites if site.id in touched}
     open_cases = _open_cases(here)
     settled: bool | None = None
     for site_id in sorted(touched):
-        reckoner = reckoner_at(places[site_id])
-        kept = spares.get(site_id, [])
-        found: list[Duty] = [*(reckoner.spare(part) for part in kept), *reckoner.noticed_spares(kept)]
-        found += others.get(site_id, ())
+        found = [*spares.get(site_id, ()), *others.get(site_id, ())]
         old = stored.get(site_id, {})
         first = not old
         if first and site_id in others:

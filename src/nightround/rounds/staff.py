@@ -1,4 +1,7 @@
-"""Reckons whether sites have enough responders in date, and somebody left who can be reached. Writes no row."""
+"""Reckons what sites owe for no one unit, and whether they have enough responders in date and somebody to be reached.
+
+What a round finds of people and sites comes from here, and so does what a round of another day would find.
+"""
 
 from __future__ import annotations
 
@@ -22,7 +25,7 @@ from .loading import zones
 from .people import BATCH, CertificateRules, Person, homes, load_people, reckoned, untils
 from .reckoners import Reckoners
 from .rulebook import RuleBook
-from .spares import reckon_spares
+from .spares import compare_sites, spare_duties
 
 _NOWHERE = cast(null(), Integer)  # in the place of a site: somebody of the whole fleet
 _COUNTED = (
@@ -64,11 +67,12 @@ def owe_sites(
     """What sites owe for no one unit: spares, and enough people."""
     here = Here(conn, zone)
     reckoners.take(conn, here.seen.newest)
-    others = staff_duties(here, book, settings, on, site_ids)
-    reckon_spares(here, site_ids, partial(reckoners.at, day=on), changes, marks=reckoners.marks, others=others)
+    spares = spare_duties(here, partial(reckoners.at, day=on), marks=reckoners.marks)
+    others = _staff_duties(here, book, settings, on, site_ids)
+    compare_sites(here, site_ids, spares, others, changes)
 
 
-def staff_duties(
+def _staff_duties(
     here: Here, book: RuleBook, settings: Settings, day: date, site_ids: Set[int] | None = None
 ) -> dict[int, list[Duty]]:
     """By site of the zone: the duties about its people on the day; with `site_ids`, only of these sites.
@@ -81,19 +85,31 @@ def staff_duties(
     return found
 
 
-def staff_on(
-    conn: Connection, book: RuleBook, settings: Settings, day: date
+def found_on(
+    conn: Connection,
+    book: RuleBook,
+    settings: Settings,
+    day: date,
+    reckoners: Reckoners,
+    findings: list[dict[str, str]],
 ) -> Iterator[tuple[Person | None, int, Duty]]:
-    """Every duty of people (with the person) and of sites about their people (None), with its site, as of a day."""
+    """Every duty that is of no unit, as a round on the day finds it: of people (with the person) and of sites (None).
+
+    Each with its site. Whoever could not be reckoned is added to `findings`.
+    """
     rules = CertificateRules(book, day)
     at = homes(conn, settings.fleet.time_zone)
     for start in range(0, len(at), BATCH):
         batch = dict(at[start : start + BATCH])
-        for person, owed in reckoned(load_people(conn, list(batch)), rules, []):
+        for person, owed in reckoned(load_people(conn, list(batch)), rules, findings):
             yield from ((person, batch[person.id], duty) for duty in owed)
     for zone in zones(conn):
-        for site_id, owed_here in staff_duties(Here(conn, zone), book, settings, day).items():
-            yield from ((None, site_id, duty) for duty in owed_here)
+        here = Here(conn, zone)
+        reckoners.take(conn, here.seen.newest)
+        spares = spare_duties(here, partial(reckoners.at, day=day), marks=reckoners.marks)
+        for owed_here in (spares, _staff_duties(here, book, settings, day)):
+            for site_id, listed in owed_here.items():
+                yield from ((None, site_id, duty) for duty in listed)
 
 
 def _responders(

@@ -26,10 +26,13 @@ def today(conn: Connection, now: datetime, shown: int = SHOWN) -> dict[str, Any]
     standings = _counts(conn, duties.c.standing, in_use())
     day = now.astimezone(UTC).date()  # who is responsible; a few hours either way are no matter here
     states = _counts(conn, conditions.c.condition)
+    total = conn.execute(select(func.count()).select_from(units)).scalar_one()
+    # Of a unit that no round has reckoned yet there is no evidence: every unit is counted, and once.
+    states[str(Condition.NO_EVIDENCE)] = states.get(str(Condition.NO_EVIDENCE), 0) + total - sum(states.values())
     letters = _counts(conn, messages.c.state)
     return {
         "rounds": [_round(zone, kept, now) for zone, kept in recent(conn, zones(conn), now).items()],
-        "units": conn.execute(select(func.count()).select_from(units)).scalar_one(),
+        "units": total,
         "conditions": {str(condition): states.get(str(condition), 0) for condition in Condition},
         "standings": {str(standing): standings.get(str(standing), 0) for standing in Standing},
         "not_to_be_relied_on": _units_in(conn, Condition.NOT_TO_BE_RELIED_ON, shown),

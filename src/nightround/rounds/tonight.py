@@ -24,6 +24,7 @@ from sqlalchemy import Connection, select
 from ..bootstrap import Program
 from ..reckoning.dates import local_day, local_instant
 from ..register.closures import closed
+from ..store import marks
 from ..store.database import raise_version
 from ..store.recalling import notes, recall, within
 from ..store.tables import fleet, sites, units
@@ -81,7 +82,10 @@ class _Lost(Exception):
 
 
 def owed(program: Program) -> list[tuple[str, date]]:
-    """The rounds owed now: for each zone in the fleet the latest civil date whose time has come, if not yet done."""
+    """The rounds owed now: for each zone in the fleet the latest civil date whose time has come, if not yet done.
+
+    One that ended in time to come is not done, and its zone's is owed once more: the clock was ahead when it ran.
+    """
     now = program.clock()
     at = program.settings.rounds.at
     with program.store.read() as conn:
@@ -91,11 +95,12 @@ def owed(program: Program) -> list[tuple[str, date]]:
         if not wanted:
             return []
         done = ledger.ended(conn, [zone for zone, _ in wanted], min(on for _, on in wanted))
+    ahead = {zone for (zone, _), finished in done.items() if finished > now + ledger.AHEAD}
     found = []
     for zone, on in wanted:
         # One run by hand before that night came does not stand for it.
         finished = done.get((zone, on))
-        if finished is None or finished < local_instant(on, at, zone):
+        if finished is None or finished < local_instant(on, at, zone) or zone in ahead:
             found.append((zone, on))
         else:
             known[zone] = on
@@ -138,6 +143,8 @@ def run_round(
     reckoners = Reckoners(book)
     with program.store.read() as conn:
         changes = changes_of(conn, program, on, program.clock(), reckoners)
+        starts = {rule.id: rule.effective_from for rule in book.rules if rule.effective_from is not None}
+        changes.after(ledger.newest_on(conn, zone), starts)
     after = 0
     size = program.settings.rounds.batch
     try:
@@ -228,7 +235,8 @@ def reckon_units(
     """Reckons these units at once, for the civil date now at their site, after facts changed by day.
 
     What their sites owe, and those of `site_ids` beside, is reckoned too. Writes duties, moves, conditions and cases
-    as a round does; the ledger is not touched.
+    as a round does; the ledger is not touched. The marks of all these that were there before are cleared, a zone's
+    with the last of what is written for it.
     """
     book = book or load_rulebook(program.settings)
     now = program.clock()
@@ -238,6 +246,8 @@ def reckon_units(
         # What becomes of a loan unit concerns the one in whose place it stands.
         concerned = {*(ids := sorted(set(unit_ids))), *covered_by(conn, ids)}
         by_zone = _by_zone(conn, sorted(concerned), sorted(set(site_ids)))
+        # Read before any of the facts: what is marked later may have been seen too early.
+        marked = marks.of(conn, [holder for its in by_zone.values() for holder in _holders(*its)])
     started = time.perf_counter()
     for zone, (zone_ids, zone_sites) in sorted(by_zone.items()):
         on = local_day(now, zone)
@@ -247,6 +257,7 @@ def reckon_units(
             changes.clear()
             batch = zone_ids[start : start + program.settings.rounds.batch]
             with program.store.write() as conn:
+                conn.execute(_ALONE)
                 _reckon(conn, batch, on, reckoners, changes, result.findings)
                 if changes.any():
                     write(conn, changes, now)
@@ -261,9 +272,19 @@ def reckon_units(
                 write(conn, changes, now)
                 raise_version(conn)
             group_cases(conn, on, now, program.settings.cases.group_from, zone, zone_sites)
+            if marked:
+                marks.clear(conn, (n for holder in _holders(zone_ids, zone_sites) for n in marked.get(holder, ())))
         add(result, changes)
     result.seconds = round(time.perf_counter() - started, 3)
     return result
+
+
+# Two that reckon the same unit at once, a look round and whoever just recorded something, would write its rows twice.
+_ALONE = select(fleet.c.id).with_for_update()
+
+
+def _holders(unit_ids: Iterable[int], site_ids: Iterable[int]) -> list[str]:
+    return [*(f"u{unit_id}" for unit_id in unit_ids), *(f"s{site_id}" for site_id in site_ids)]
 
 
 def _by_zone(
@@ -319,16 +340,9 @@ def _compare(
     findings: list[dict[str, str]],
     zone: str,
 ) -> None:
-    for loaded in reckoners.load(conn, ids, on, zone):
-        try:
-            reckoned = reckoners.at(loaded.place, on).unit(loaded.facts)
-        except (ValueError, OverflowError, LookupError, TypeError) as error:
-            # One unit with impossible facts is set aside and reported; the rest of the night goes on.
-            why = f"{type(error).__name__}: {error}"
-            logger.exception("unit set aside", extra={"unit": loaded.facts.unit})
-            findings.append({"unit": loaded.facts.unit, "why": why})
-            continue
-        changes.unit(loaded, reckoned)
+    for loaded, reckoned in reckoners.reckon(conn, ids, on, findings, zone):
+        if reckoned is not None:
+            changes.unit(loaded, reckoned)
 
 
 def _hold(zone: str, on: date, holder: str, conn: Connection, changes: Changes, now: datetime) -> None:

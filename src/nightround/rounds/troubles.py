@@ -18,7 +18,7 @@ from sqlalchemy import Column, ColumnElement, Connection, ScalarSelect, bindpara
 
 from ..reckoning.dates import local_day, local_instant
 from ..settings import Settings
-from ..store import happenings
+from ..store import happenings, marks
 from ..store.happenings import Beat, said_at
 from ..store.tables import fleet, ledger, log, messages, moves, sites
 from ..store.tables import happenings as happened
@@ -42,6 +42,7 @@ class Kind(StrEnum):
     MAIL_DOWN = "mail-down"
     LETTERS_STUCK = "letters-stuck"
     NOT_RUNNING = "not-running"
+    TO_RECKON = "to-reckon"
     ROUND_UNFINISHED = "round-unfinished"
     ROUND_OWED = "round-owed"
     NOT_TODAY = "not-today"
@@ -85,9 +86,10 @@ def troubles(conn: Connection, settings: Settings, now: datetime, *, full: bool 
     beats = happenings.all_beats(conn)
     found = [
         *disk(settings, free_octets(settings), full=full),
-        *_clock(conn, settings, now),
+        *_clock(conn, settings, now, beats.get(happenings.CLOCK)),
         *_mail(conn, settings, now, beats.get(happenings.MAIL_LOST)),
         *_running(settings, now, beats),
+        *_to_reckon(conn, settings, now),
         *_rounds(conn, settings, now),
     ]
     order = list(Kind)
@@ -133,17 +135,31 @@ _WRITTEN = select(
 )
 
 
-def _clock(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:
-    """Whether something on record bears an instant that is still to come."""
+def take_clock_for_right(conn: Connection, now: datetime) -> None:
+    """Notes that a person ran a round by the clock as it is now: what bears an instant to come is a slip of before."""
+    _, before, *others = conn.execute(_WRITTEN).one()
+    newest = max((at for at in (before, *others) if at is not None), default=None)
+    if newest is not None and newest - now > BACK:
+        happenings.mark(conn, happenings.CLOCK, now, newest.isoformat())
+
+
+def _clock(conn: Connection, settings: Settings, now: datetime, right: Beat | None) -> Iterator[Trouble]:
+    """Whether something on record bears an instant that is still to come, and nobody has said that the clock is right
+    nevertheless."""
     noticed_at, before, *others = conn.execute(_WRITTEN).one()
     newest = max((at for at in (before, *others) if at is not None), default=None)
     if newest is None or newest - now <= BACK:
+        return
+    known = right is not None and newest.isoformat() <= right.note
+    if known and right is not None and right.at - BACK <= now and (noticed_at is None or noticed_at <= right.at):
         return
     zone = settings.fleet.time_zone
     said = (
         f"The clock went back: it says {said_at(now, zone)}, but something was written down at {said_at(newest, zone)}."
     )
-    cure = "set the clock of the machine right; then run: nightround round"
+    cure = (
+        "look whether it is right now; if it is not, set it right. Then run: nightround round, which takes it for right"
+    )
     yield Trouble(Kind.CLOCK_BACK, noticed_at if before == newest else None, said, cure)
 
 
@@ -198,6 +214,18 @@ def _running(settings: Settings, now: datetime, beats: Mapping[str, Beat]) -> It
         f"The service has not looked round since {said_at(looked.at, settings.fleet.time_zone)}: no round, no letter."
     )
     yield Trouble(Kind.NOT_RUNNING, looked.at, said, "start it; its log says why it stopped")
+
+
+def _to_reckon(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:
+    """Whether something was recorded and nobody has seen since what follows from it."""
+    count, since = marks.owing(conn)
+    if since is None or now - since <= timedelta(minutes=settings.watch.silence_minutes):
+        return
+    said = (
+        f"What was recorded at {said_at(since, settings.fleet.time_zone)} has not been looked at yet, so that nobody "
+    )
+    said += f"was told of it; {count} in all {'waits' if count == 1 else 'wait'}."
+    yield Trouble(Kind.TO_RECKON, since, said, "is the service running? run: nightround round")
 
 
 def _rounds(conn: Connection, settings: Settings, now: datetime) -> Iterator[Trouble]:

@@ -87,18 +87,22 @@ def disk_full(error: BaseException) -> bool:
 
 
 def normal_url(url: str) -> URL:
-    """The URL with the drivers we use; says which databases we know where it is another."""
+    """The URL with the drivers we use. Raises UserError where it is none or of a database that we do not know.
+
+    Nothing of it is ever shown: where it is wrong, any part may be a piece of the password.
+    """
+    use = "use sqlite:///FILE or postgresql://USER@HOST/NAME, with the password in database.password_file"
     try:
         parsed = make_url(url)
-    except Exception as error:
-        raise UserError(
-            f"database.url {url!r} cannot be read; use sqlite:///FILE or postgresql://USER@HOST/NAME"
-        ) from error
-    if parsed.drivername in ("postgresql", "postgres"):
-        return parsed.set(drivername="postgresql+psycopg")
-    if parsed.get_backend_name() not in ("sqlite", "postgresql"):
-        raise UserError(f"database.url: {parsed.drivername!r} is not supported; use sqlite or postgresql")
-    return parsed
+    except Exception:
+        raise UserError(f"database.url cannot be read as the address of a database; {use}") from None
+    if parsed.drivername in ("sqlite", "sqlite+pysqlite"):
+        return parsed
+    if parsed.drivername not in ("postgresql", "postgres", "postgresql+psycopg"):
+        raise UserError(f"database.url begins with a kind of database that is not supported; {use}")
+    if "@" in f"{parsed.host}{parsed.database}":
+        raise UserError(f"database.url has an @ in the wrong place; write one in a password as %40, or {use}")
+    return parsed.set(drivername="postgresql+psycopg")
 
 
 def open_store(url: str) -> Store:
@@ -140,10 +144,15 @@ def begin_sqlite(conn: Connection) -> None:
     conn.exec_driver_sql("BEGIN" if unit == "read" else "BEGIN IMMEDIATE")
 
 
+# Raised by whoever changes what the log says of parts or evidence: an older log is then read anew.
+LOG_READ_AS = 1
+
+
 def found_fleet(conn: Connection, now: datetime, namespace: str | None = None) -> None:
     """Writes the fleet's one row if it is not there yet."""
     if conn.execute(select(fleet.c.id)).first() is None:
-        conn.execute(insert(fleet).values(id=1, namespace=namespace or str(uuid.uuid4()), created_at=now))
+        values = {"namespace": namespace or str(uuid.uuid4()), "created_at": now, "log_read_as": LOG_READ_AS}
+        conn.execute(insert(fleet).values(id=1, **values))
 
 
 def raise_version(conn: Connection) -> None:

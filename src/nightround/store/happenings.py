@@ -59,8 +59,11 @@ class Beat:
 SERVICE = "service"  # the service looked round
 ROUND = "round"  # a round ended
 MAIL = "mail"  # a mail server took a letter
+CLOCK = "clock"  # a person took the clock for right at `at`; the note is the newest instant to come on record then
+RECKONING = "reckoning"  # somebody is at what is marked (`store.marks`); the note is empty once they are done
 RULES = "rules"  # a round ran by the rule book that the note describes
 MAIL_LOST = "mail-lost"  # since `at` no mail server can be used, for the reason in the note; "" where one can
+COPIES = "copies/"  # begins the names under which the folders are noted in which copies of the register were begun
 LETTERS_STUCK = "letters-stuck"  # found at `at`, the note says what calendars tell of it; "" where letters go
 
 

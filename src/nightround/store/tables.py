@@ -44,6 +44,8 @@ fleet = Table(
     Column("version", Integer, nullable=False, server_default="1"),
     Column("log_count", Integer, nullable=False, server_default="0"),
     Column("log_head", String(64), nullable=False, server_default=""),  # hash of the newest log entry
+    # How the log was read when parts and evidence were last made from it (`store.database.LOG_READ_AS`).
+    Column("log_read_as", Integer, nullable=False, server_default="0"),
 )
 
 sites = Table(
@@ -98,7 +100,7 @@ parts = Table(
     Column("unit_id", ForeignKey("units.id"), index=True),
     Column("site_id", ForeignKey("sites.id"), index=True),  # a spare kept at a site, for no one unit
     Column("kind", String(32), nullable=False),
-    Column("state", String(8), nullable=False),  # fitted, spare, removed
+    Column("state", String(8), nullable=False),  # fitted, spare, removed, void (fitted by an entry struck since)
     Column("lot", String(64), nullable=False, server_default=""),
     Column("label_date", String(32), nullable=False, server_default=""),  # as typed or scanned, kept for ever
     Column("last_good_day", Date),  # derived from label_date when it was written
@@ -107,6 +109,10 @@ parts = Table(
     Column("udi", Text, nullable=False, server_default=""),
     Column("cost", String(32), nullable=False, server_default=""),
     Column("odd", Boolean, nullable=False, server_default=text("false")),  # implausible, kept by --accept-odd
+    Column("fitted_by", Integer),  # the id of the log entry that fitted it; None: none did
+    # How the register's own files tell of it. Empty: as it stands here; "-": not at all, the log alone does; else JSON
+    # of the columns that the log has changed since.
+    Column("declared", Text, nullable=False, server_default=""),
 )
 
 people = Table(
@@ -244,7 +250,9 @@ evidence = Table(
     Column("uses", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Use
     Column("out_of_service_on", Date),
     Column("notices", Text, nullable=False, server_default="[]"),  # JSON: [notice, what was recorded, day of that]
+    Column("sent_on", Date),  # the last self-test result that the unit sent by itself
     Column("placing", Text, nullable=False, server_default=""),  # JSON of reckoning.facts.Placing; empty: nothing
+    Column("pads", Text, nullable=False, server_default="[]"),  # JSON: the fields of reckoning.facts.Pads
 )
 
 # Loan units, each in the place of one other, as the log of the two tells it.
@@ -269,6 +277,15 @@ notices = Table(
     Column("file", Text, nullable=False),  # the TOML file as it was given
     Column("added_at", Instant, nullable=False),
     UniqueConstraint("reference", "version"),
+)
+
+# What was recorded and is still to be reckoned (`store.marks`): written with the facts, gone with what they led to.
+marks = Table(
+    "marks",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("holder", String(16), nullable=False, index=True),  # "u12" a unit, "s3" a site, "n2" a notice, "p" everybody
+    Column("at", Instant, nullable=False),
 )
 
 # `holder` says whose: "u12" a unit, "s3" a site, "p9" a person, whose site is the first of theirs.
@@ -411,6 +428,8 @@ messages = Table(
     Column("message_id", String(255), nullable=False, unique=True),
     Column("body", LargeBinary, nullable=False),  # the finished message, as it goes on the wire
     Column("urgent", Boolean, nullable=False),
+    # Which limit of an hour it counts against (letters.brake.CLASSES); "": by its kind, or none.
+    Column("counts_as", String(12), nullable=False, server_default=""),
     Column("created_at", Instant, nullable=False),
     Column("state", String(8), nullable=False),
     Column("tries", Integer, nullable=False, server_default="0"),
@@ -436,6 +455,8 @@ climbs = Table(
     Column("at", Instant, nullable=False),
     Column("why", String(8), nullable=False, server_default=""),
     Column("severity", String(8), nullable=False),
+    # The lap in which it last began for another reason than that nobody took it: what was told before is told anew.
+    Column("fresh", Integer, nullable=False, server_default="0"),
     # Set once everybody who was told of the case has been told that it is closed.
     Column("closing_told", Boolean, nullable=False, server_default=text("false")),
     Index("ix_climbs_closing_told", "closing_told"),
@@ -523,4 +544,36 @@ beats = Table(
     Column("at", Instant, nullable=False),
     Column("note", Text, nullable=False, server_default=""),
     Column("turns", Integer, nullable=False, server_default="0"),  # how often the note has changed
+)
+
+# Who is signed in. Only a digest of what the browser holds is kept; a session that ended has no row.
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("digest", String(64), nullable=False, unique=True),
+    Column("person_id", ForeignKey("people.id", ondelete="CASCADE"), nullable=False, index=True),
+    Column("mailbox", String(16), nullable=False),  # mark of the e-mail address under which it began
+    Column("began_at", Instant, nullable=False),
+    Column("ends_at", Instant, nullable=False),  # the last instant at which it is good
+    Column("device", Text, nullable=False, server_default=""),  # what the browser said of itself
+)
+
+# The digests of sign-in links that were used, until they would have ended by themselves.
+used_links = Table(
+    "used_links",
+    metadata,
+    Column("digest", String(64), primary_key=True),
+    Column("ends_at", Instant, nullable=False),
+)
+
+# The reports of strangers in the last hours: which log entry, and a keyed mark of the network it came from, not the
+# address itself. Rows are taken out after a day; the log keeps the entry without them.
+strangers_reports = Table(
+    "strangers_reports",
+    metadata,
+    Column("entry_id", ForeignKey("log.id"), primary_key=True, autoincrement=False),
+    Column("unit_id", ForeignKey("units.id"), nullable=False),
+    Column("at", Instant, nullable=False, index=True),
+    Column("source", String(32), nullable=False),
 )

@@ -9,21 +9,22 @@ from __future__ import annotations
 import os
 import shutil
 import sqlite3
-import tempfile
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Connection, Table, create_engine, delete, func, insert, select, text
-from sqlalchemy.exc import DataError, IntegrityError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError
 
+from .. import files
 from ..errors import Failure, UserError
 from . import schema
 from .database import Store, open_store
-from .tables import fleet, metadata
+from .tables import fleet, metadata, sessions
+from .workshop import put_there, sweep, workshop
 
 Progress = Callable[[int, int | None], None]
 
@@ -49,31 +50,55 @@ def back_up(store: Store, file: Path, now: datetime, progress: Progress) -> Copi
     schema.
 
     The copy is made beside its place, opened again, checked and counted against the very moment it was taken at; only
-    then does it get its name. Raises UserError where the file cannot be written, Failure where the copy is not whole.
+    then does it get its name. Raises UserError where there can be no such file, Failure where it finds no room or
+    the copy is not whole.
     """
     if os.path.lexists(file):
         raise UserError(f"{file} already exists and is left as it is; name another file")
-    try:
-        folder = tempfile.mkdtemp(prefix=".nightround-", dir=file.absolute().parent)
-    except OSError as error:
-        raise UserError(f"{file.absolute().parent} cannot be written to ({error.strerror})") from error
-    try:
-        copy = Path(folder) / "copy.db"
+    with ExitStack() as stack:
+        copy = _beside(file, stack) / "copy.db"
         with store.read() as conn:
             expected = _counts(conn)
-            if store.dialect == "sqlite":
-                _online(conn, copy, progress)
-            else:
-                _logical(conn, copy, now, sum(expected.values()), progress)
+            with _room_for(file):
+                if store.dialect == "sqlite":
+                    _online(conn, copy, progress)
+                else:
+                    _logical(conn, copy, now, sum(expected.values()), progress)
         copy.chmod(0o600)  # it names people
         found = examine(copy)
         if found.rows != expected:
             raise Failure(f"the copy is not whole: it holds {found.rows}, the database {expected}; nothing was kept")
-        _to_disk(copy)
-        copy.rename(file)
+        with _room_for(file):
+            put_there(copy, file)
         return found
-    finally:
-        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _beside(file: Path, stack: ExitStack) -> Path:
+    """A folder beside the file to work in, gone when the stack ends. Raises UserError where none can be made."""
+    parent = file.absolute().parent
+    try:
+        return stack.enter_context(workshop(parent))
+    except OSError as error:
+        raise UserError(f"{parent} cannot be written to ({error.strerror}); make it, or name another place") from None
+
+
+@contextmanager
+def _room_for(file: Path) -> Iterator[None]:
+    """Failure, in one sentence, where that file cannot be written. What the database itself says goes through, as it is
+    never one of SQLite's own errors: those of an SQLite database come wrapped, those of the others are of another kind.
+    """
+    try:
+        yield
+        return
+    except OSError as error:
+        why = error.strerror or str(error)
+    except sqlite3.Error as error:
+        why = str(error)
+    except DBAPIError as error:
+        if not isinstance(error.orig, sqlite3.Error):
+            raise
+        why = str(error.orig)
+    raise Failure(f"{file} cannot be written ({why}); make room, or name another place; nothing was kept")
 
 
 def examine(file: Path) -> Copied:
@@ -82,8 +107,11 @@ def examine(file: Path) -> Copied:
     Raises UserError where it is no copy of ours, or damaged.
     """
     try:
+        files.check_is_file(file)
         with file.open("rb") as opened:
             magic = opened.read(len(_MAGIC))
+    except files.Unfit as unfit:
+        raise UserError(f"{file} {unfit}") from None
     except OSError as error:
         raise UserError(f"{file} cannot be read ({error.strerror}); name a file that `backup` wrote") from error
     if magic != _MAGIC:
@@ -95,7 +123,10 @@ def examine(file: Path) -> Copied:
             tables = {name for (name,) in conn.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
             if "alembic_version" not in tables or "fleet" not in tables:
                 raise UserError(f"{file} is an SQLite database, but not a copy that `backup` wrote")
-            revision = conn.execute("SELECT version_num FROM alembic_version").fetchone()[0]
+            found = conn.execute("SELECT version_num FROM alembic_version").fetchone()
+            if found is None or not isinstance(found[0], str):
+                raise UserError(f"{file} is an SQLite database, but does not say of which schema; take an older copy")
+            revision = found[0]
             known = [table.name for table in metadata.sorted_tables if table.name in tables]
             rows = {name: conn.execute(f'SELECT count(*) FROM "{name}"').fetchone()[0] for name in known}
     except sqlite3.DatabaseError as error:
@@ -112,6 +143,7 @@ def restore(store: Store, file: Path, now: datetime, progress: Progress) -> Copi
     where a value does not fit.
     """
     found = examine(file)
+    sweep(file.absolute().parent)
     if not schema.knows(found.schema):
         raise UserError(f"{file} has schema {found.schema}, which is newer than this program; install a newer one")
     if schema.current(store) is None:
@@ -130,12 +162,9 @@ def restore(store: Store, file: Path, now: datetime, progress: Progress) -> Copi
         counted = _counts(conn)
         if counted != expected.rows:
             raise Failure(f"not every row arrived: {counted} instead of {expected.rows}; nothing was kept")
+        # Whoever was signed out since the copy was made is not signed in again by it: everybody asks for a new link.
+        conn.execute(delete(sessions))
     return Copied(schema.newest(), counted)
-
-
-def _to_disk(file: Path) -> None:
-    with file.open("rb") as opened:
-        os.fsync(opened.fileno())
 
 
 def _counts(conn: Connection) -> dict[str, int]:
@@ -199,14 +228,16 @@ def _at_newest_schema(file: Path, found: Copied, now: datetime) -> Iterator[Path
     if found.schema == schema.newest():
         yield file
         return
-    with tempfile.TemporaryDirectory(prefix=".nightround-", dir=file.absolute().parent) as folder:
-        newer = Path(folder) / "newer.db"
-        shutil.copyfile(file, newer)
-        store = open_store(f"sqlite:///{newer}")
-        try:
-            schema.migrate(store, now)
-        finally:
-            store.close()
+    with ExitStack() as stack:
+        newer = _beside(file, stack) / "newer.db"
+        with _room_for(newer):
+            shutil.copyfile(file, newer)
+            newer.chmod(0o600)
+            store = open_store(f"sqlite:///{newer}")
+            try:
+                schema.migrate(store, now)
+            finally:
+                store.close()
         yield newer
 
 

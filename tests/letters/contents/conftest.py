@@ -33,7 +33,7 @@ def a_step_a_day(settings: Settings) -> Settings:
         Step(who=["manager"], after="365 days", repeat="daily", stop_after=100),
     ]
     daily = [Ladder(severity=severity, told="at any hour", steps=steps) for severity in ("urgent", "soon", "routine")]
-    return settings.model_copy(update={"cases": Cases(ladders=daily)})
+    return settings.model_copy(update={"cases": Cases(ladders=daily, repeat_days=[1])})
 
 
 @pytest.fixture

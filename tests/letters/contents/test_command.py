@@ -109,7 +109,7 @@ def test_a_rehearsed_letter_of_today_finds_what_the_round_found(ready: Fleet) ->
             r for r in readers(conn, ready.program.settings, ("manager",), at=ready.program.clock()) if r.person == "MA"
         ]
         stored = Stored(conn, reader.sites(), ready.program.clock(), today)
-        reckoned = Reckoned(conn, load(ready.program.settings), reader.sites(), today)
+        reckoned = Reckoned(conn, load(ready.program.settings), reader.sites(), today, ready.program.settings)
         by_unit = [(unit.where, unit.condition, unit.reasons) for unit in stored.units()]
         assert by_unit == [(unit.where, unit.condition, unit.reasons) for unit in reckoned.units()]
         horizon = today + timedelta(days=8)

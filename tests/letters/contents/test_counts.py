@@ -118,7 +118,9 @@ def test_every_number_in_the_subject_is_that_of_its_list(
     if not content.units:
         assert subject.startswith("No units on record")
         return
-    assert named(subject, "of") == content.serving
+    assert named(subject, "of") == content.in_service
+    words_ = ("work due", "not to be relied on", "no evidence", "withdrawn")
+    assert named(subject, "of") + sum(named(subject, word) for word in words_) == content.units
     for word, heading, row in (
         ("not to be relied on", r"\d+ units? not to be relied on today", r"^\* "),
         ("overdue", r"\d+ overdue, the longest first", r"^  (Look|Test|Replace)\b.*: "),
@@ -137,7 +139,7 @@ def test_every_number_in_the_subject_is_that_of_its_list(
     unknown += len(re.findall(r"U\d\d, Site", unseen)) + sum(
         map(int, re.findall(r"and (\d+) more\.", " ".join(unseen.split())))
     )
-    assert named(subject, "without evidence") == unknown
+    assert named(subject, "no evidence") == unknown
 
 
 @given(_fleets)
@@ -148,7 +150,10 @@ def test_the_lists_hold_what_a_plain_count_finds(fleet: tuple[list[str], list[tu
     by_condition = Counter(conditions)
     by_standing = Counter(standing for _, _, standing, _, _ in owed)
     assert content.units == len(conditions)
-    assert content.serving == by_condition["in service"] + by_condition["work due"]
+    assert content.in_service == by_condition["in service"]
+    assert {word: number for number, word in content.conditions} == +(
+        by_condition - Counter({NOT_RECKONED: len(conditions)}) + Counter({"no evidence": by_condition[NOT_RECKONED]})
+    )
     assert content.unreliable.total == by_condition["not to be relied on"]
     assert content.no_evidence.total == by_condition["no evidence"]
     assert content.withdrawn.total == by_condition["withdrawn"]

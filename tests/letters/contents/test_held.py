@@ -17,8 +17,8 @@ from nightround.settings_cases import Cases
 from nightround.store.tables import cases, sites
 
 from ...conftest import Clock
-from .build import Fleet, at, day, flat
-from .test_ladder_letters import close, fault, staffed, sweep
+from .build import Fleet, at, flat
+from .test_ladder_letters import close, late, staffed, sweep
 
 __all__ = ["staffed"]  # a fixture
 
@@ -46,7 +46,7 @@ def test_what_a_mailbox_gets_later_is_counted_from_when_it_was_owed_to_when_ther
     fleet = limited(staffed, person_hour=3)
     clock.now = at(10)
     for number in range(5):
-        fault(fleet, f"U{number}")
+        late(fleet, f"U{number}")
         sweep(fleet)
         clock.forward(minutes=2)
     found = look(fleet)
@@ -62,33 +62,13 @@ def test_what_a_mailbox_gets_later_is_counted_from_when_it_was_owed_to_when_ther
     assert look(fleet) is None
 
 
-def test_a_step_that_comes_while_there_is_no_room_is_held_since_that_step(staffed: Fleet, clock: Clock) -> None:
-    """Four hours after each fault on-call and coordinator are told; the third time both have had their two letters."""
-    fleet = limited(staffed, person_hour=2)
-    for number, minute in enumerate((30, 45, 60)):
-        clock.now = at(9, minute) if minute < 60 else at(10)
-        fault(fleet, f"U{number}")
-        sweep(fleet)
-    for hour, minute in ((10, 30), (13, 30), (13, 45), (14, 0), (14, 20)):
-        clock.now = at(hour, minute)
-        told = sweep(fleet)
-    assert told == []
-    found = look(fleet)
-    assert found is not None
-    assert found.people == (
-        Waiting("CO", "Person CO", 1, at(14), at(14, 30), "person_hour"),
-        Waiting("ON", "Person ON", 1, at(14), at(14, 30), "person_hour"),
-    )
-    assert (found.letters, found.cases) == (2, 1)
-
-
 def test_what_waits_for_the_whole_fleet_names_the_limit_and_the_first_room(staffed: Fleet, clock: Clock) -> None:
     fleet = limited(staffed, fleet_hour=4)
     clock.now = at(10)
     for number in range(8):
         fleet.site(f"S{number}")
         fleet.person(f"P{number}", "on-call", [f"S{number}"])
-        fault(fleet, f"U{number}", f"S{number}")
+        late(fleet, f"U{number}", f"S{number}")
     assert look(fleet) is None, "nothing has gone within the hour: nothing is held before the service looks round"
     assert sweep(fleet) == ["P0", "P1", "P2", "CO"]
     clock.forward(minutes=5)
@@ -112,7 +92,7 @@ def test_after_an_hour_what_is_still_held_is_so_since_the_first_hour(staffed: Fl
     for number in range(6):
         fleet.site(f"S{number}")
         fleet.person(f"P{number}", "on-call", [f"S{number}"])
-        fault(fleet, f"U{number}", f"S{number}")
+        late(fleet, f"U{number}", f"S{number}")
     sweep(fleet)
     clock.now = at(11)
     sweep(fleet)
@@ -121,30 +101,30 @@ def test_after_an_hour_what_is_still_held_is_so_since_the_first_hour(staffed: Fl
     assert ([one.person for one in found.people], found.since, found.room_at) == (["P4", "P5"], at(10), at(12))
 
 
-def test_both_limits_are_named_where_both_hold_and_the_word_that_a_case_is_closed_counts(
+def test_both_limits_are_named_where_both_hold_and_the_word_that_a_case_is_closed_goes_apart(
     staffed: Fleet, clock: Clock
 ) -> None:
     fleet = limited(staffed, person_hour=3, fleet_hour=5)
     clock.now = at(10)
-    first = fault(fleet, "U0")
+    first = late(fleet, "U0")
     sweep(fleet)
     for number in range(1, 4):
         clock.forward(minutes=1)
-        fault(fleet, f"U{number}")
+        late(fleet, f"U{number}")
         sweep(fleet)
     clock.now = at(10, 20)
     close(fleet, first)
     for number in range(3):
         fleet.site(f"S{number}")
         fleet.person(f"P{number}", "on-call", [f"S{number}"])
-        fault(fleet, f"V{number}", f"S{number}")
-    assert sweep(fleet) == ["P0", "CO"]
+        late(fleet, f"V{number}", f"S{number}")
+    assert sweep(fleet) == ["P0", "CO", "ON"]
+    assert fleet.mail()[-1].kind == "closing"
     found = look(fleet)
     assert found is not None
     assert found.limits == {"person_hour": 3, "fleet_hour": 5}
     assert {(one.person, one.cases, one.since, one.limit) for one in found.people} == {
         ("ON", 1, at(10, 3), "person_hour"),
-        ("ON", 1, at(10, 20), "person_hour"),
         ("P1", 1, at(10, 20), "fleet_hour"),
         ("P2", 1, at(10, 20), "fleet_hour"),
     }
@@ -153,21 +133,23 @@ def test_both_limits_are_named_where_both_hold_and_the_word_that_a_case_is_close
 
 
 def test_quiet_hours_are_no_limit_and_end_before_anything_is_held(staffed: Fleet, clock: Clock) -> None:
-    """What is merely overdue waits for seven in the morning by itself; held it is from then on."""
+    """What is merely overdue waits for seven in the morning by itself; held it is only where there is no room then."""
     fleet = limited(staffed, person_hour=2)
     clock.now = at(6, 30)
-    fault(fleet, "U0")
-    sweep(fleet)
-    fleet.unit("U1", "MILL", "work due")
-    fleet.case("U1", good=day(-1))
-    assert sweep(fleet) == []
-    assert look(fleet) is None
+    for number in range(2):
+        late(fleet, f"U{number}")
+        assert sweep(fleet) == []
+        assert look(fleet) is None
+    for minute, told in ((0, ["ON"]), (1, ["ON"]), (2, [])):
+        clock.now = at(7, minute)
+        assert sweep(fleet) == told
+        late(fleet, f"V{minute}")
     clock.now = at(7, 10)
     assert sweep(fleet) == []
     found = look(fleet)
     assert found is not None
-    assert (found.since, found.room_at, found.cases) == (at(7), at(7, 30), 1)
-    clock.now = at(7, 30)
+    assert (found.since, found.room_at, found.cases) == (at(7, 2), at(8), 2)
+    clock.now = at(8)
     assert sweep(fleet) == ["ON"]
 
 
@@ -175,7 +157,7 @@ def test_looking_changes_nothing(staffed: Fleet, clock: Clock) -> None:
     fleet = limited(staffed, person_hour=2)
     clock.now = at(10)
     for number in range(3):
-        fault(fleet, f"U{number}")
+        late(fleet, f"U{number}")
         sweep(fleet)
     before = fleet.told()
     found = look(fleet)
@@ -189,9 +171,9 @@ def test_a_matter_of_no_site_is_not_seen_by_who_sees_sites_only(staffed: Fleet, 
     fleet = limited(staffed, person_hour=2)
     clock.now = at(10)
     for number in range(2):
-        fault(fleet, f"U{number}")
+        late(fleet, f"U{number}")
         sweep(fleet)
-    fault(fleet, "U9")
+    late(fleet, "U9")
     with fleet.program.store.write() as conn:
         conn.execute(cases.update().where(cases.c.unit_id == fleet.units["U9"]).values(site_id=None))
     sweep(fleet)
@@ -209,7 +191,7 @@ def test_today_says_it_in_the_table_and_for_programs(
         if number == 2:
             assert "Held back" not in today()
             assert json.loads(today("--json"))["held_back"] is None
-        fault(fleet, f"U{number}")
+        late(fleet, f"U{number}")
         sweep(fleet)
     assert (
         "Held back: 1 letter about 1 case, to Person ON, since 2026-11-25 10:00 UTC, because 2 within an hour are the "

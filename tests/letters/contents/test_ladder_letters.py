@@ -36,6 +36,12 @@ def fault(fleet: Fleet, unit: str = "M1", site: str = "MILL") -> int:
     return fleet.case(unit, "not-to-be-relied-on", reason=reason)
 
 
+def late(fleet: Fleet, unit: str, site: str = "MILL") -> int:
+    """Something that can wait."""
+    fleet.unit(unit, site, "work due")
+    return fleet.case(unit, good=day(-1))
+
+
 def close(fleet: Fleet, *case_ids: int) -> None:
     with fleet.program.store.write() as conn:
         conn.execute(
@@ -66,9 +72,10 @@ def test_an_urgent_case_wakes_who_is_on_call_then_the_coordinator_then_the_manag
     assert seen == [
         (at(2, 10), "ON"),
         (at(6, 10), "CO"),
-        (at(6, 10), "ON"),
-        *((at(2, 10, days=1), who) for who in ("CO", "MA", "ON")),
-        *((at(7, 0, days=2), who) for who in ("CO", "MA", "ON")),
+        (at(2, 10, days=1), "MA"),
+        # Whoever was told a day ago hears again, with their letter of the day; the time after that two days later.
+        *((at(7, 0, days=1), who) for who in ("CO", "ON")),
+        (at(7, 0, days=2), "MA"),
     ]
 
 
@@ -84,9 +91,11 @@ def test_what_is_merely_overdue_wakes_nobody(staffed: Fleet, clock: Clock) -> No
     assert sweep(staffed) == ["ON"]
     # Three working days of ten hours, from Wednesday 07:00: the end of Friday, which is not quiet yet.
     clock.now = at(17, 59, days=2)
-    assert sweep(staffed) == ["ON"]  # the daily repeat of Friday, found late
+    assert sweep(staffed) == ["ON"]  # the repeat of Thursday, found late
     clock.now = at(18, 0, days=2)
-    assert sweep(staffed) == ["CO", "ON"]
+    assert sweep(staffed) == []
+    clock.now = at(7, 0, days=3)
+    assert sweep(staffed) == ["CO"]  # with the letter of the day; ON hears again two days after Friday
 
 
 def test_a_routine_case_waits_for_working_hours_over_a_holiday_weekend(staffed: Fleet, clock: Clock) -> None:
@@ -129,7 +138,7 @@ def test_a_case_in_hand_is_quiet_and_comes_back_from_the_top(staffed: Fleet, clo
     case = fault(staffed)
     sweep(staffed)
     clock.now = at(6, 10)
-    assert sweep(staffed) == ["CO", "ON"]
+    assert sweep(staffed) == ["CO"]
     with staffed.program.store.write() as conn:
         taking.take(conn, case, "ON", at(20), clock.now)
     for hour in (7, 12, 19):
@@ -139,7 +148,7 @@ def test_a_case_in_hand_is_quiet_and_comes_back_from_the_top(staffed: Fleet, clo
     assert sweep(staffed) == ["ON"]
     assert "Person ON had it until Wed 25 Nov 2026, 20:00; it is still open." in flat(staffed.mail()[-1].text)
     clock.now = at(0, 0, days=1)
-    assert sweep(staffed) == ["CO", "ON"]
+    assert sweep(staffed) == ["CO"]
 
 
 def test_a_ladder_that_ends_begins_at_the_top_and_tells_the_coordinator(staffed: Fleet, clock: Clock) -> None:
@@ -153,7 +162,8 @@ def test_a_ladder_that_ends_begins_at_the_top_and_tells_the_coordinator(staffed:
     for _ in range(12):
         seen.append(sweep(fleet))
         clock.forward(minutes=30)
-    assert [told for told in seen if told] == [["ON"], ["MA"], ["CO", "ON"], ["MA"]]
+    # Who was told today already is not told again today.
+    assert [told for told in seen if told] == [["ON"], ["MA"], ["CO"]]
     again = [mail for mail in fleet.mail() if mail.to.startswith("Person CO")]
     assert "Nobody has said that they have it. Everybody on the list was told, and it now begins from the top" in flat(
         again[0].text
@@ -229,6 +239,25 @@ def test_that_something_overdue_is_closed_wakes_nobody_either(staffed: Fleet, cl
     assert sweep(staffed) == ["ON"]
 
 
+def test_closings_come_in_one_letter_whatever_hours_their_ladders_have(staffed: Fleet, clock: Clock) -> None:
+    """One check in the evening brought three: at once, after the quiet hours, and when people work."""
+    clock.now = at(12)
+    staffed.unit("M9", "MILL", "work due")
+    told = [fault(staffed), late(staffed, "M8"), staffed.case("M9", good=day(-1), severity="routine")]
+    with staffed.program.store.write() as conn:
+        conn.execute(people.update().where(people.c.person == "ON").values(email="co@example.org"))
+    sweep(staffed)
+    clock.now = at(22)
+    sweep(staffed)
+    close(staffed, *told)
+    before = len(staffed.mail("closing"))
+    for hour in (22, 31, 32, 33):
+        clock.now = at(0) + timedelta(hours=hour)
+        sweep(staffed)
+    assert len(staffed.mail("closing")) - before == 1
+    assert all(f"case {number}," in flat(staffed.mail("closing")[-1].text) for number in told)
+
+
 def test_an_escalation_that_had_not_gone_when_its_case_closed_is_taken_back(staffed: Fleet) -> None:
     case, other = fault(staffed), fault(staffed, "M2")
     telling.sweep(staffed.program, staffed.program.clock())
@@ -289,12 +318,14 @@ def test_what_becomes_long_overdue_is_told_anew_from_the_top_and_to_the_coordina
     }
     assert sweep(staffed) == []
     clock.now = at(7, days=1)
-    assert sweep(staffed) == ["ON"], "and goes on day by day as before"
+    assert sweep(staffed) == []
+    clock.now = at(7, days=2)
+    assert sweep(staffed) == ["ON"], "and goes on as before: a day later at least, at the hour of letters"
     assert "long overdue since" not in flat(staffed.mail()[-1].text)
 
 
 def test_one_of_several_that_has_become_long_overdue_is_counted(staffed: Fleet, clock: Clock) -> None:
-    clock.now = at(8)
+    clock.now = at(7)
     for number in range(3):
         staffed.unit(f"M{number}", "MILL", "work due")
         staffed.case(f"M{number}", good=day(-1))
@@ -371,12 +402,15 @@ def test_a_mailbox_gets_no_more_than_its_limit_and_the_rest_in_one_letter(staffe
     limit = staffed.program.settings.cases.person_hour
     told = []
     for number in range(limit + 4):
-        fault(staffed, f"U{number}")
+        late(staffed, f"U{number}")
         told += sweep(staffed)
         clock.forward(minutes=2)
     assert told == ["ON"] * limit
     last = staffed.mail()[-1]
-    assert "what is new before Wed 25 Nov 2026, 11:00 will come in one letter then." in flat(last.text)
+    assert (
+        "You have had as many letters as an hour allows. What is new and can wait comes in one letter at Wed 25 Nov "
+        "2026, 11:00; what is urgent still comes at once."
+    ) in flat(last.text)
     swept = telling.tell(staffed.program, clock.now)
     assert swept.letters == 0
     assert swept.findings == (
@@ -385,22 +419,22 @@ def test_a_mailbox_gets_no_more_than_its_limit_and_the_rest_in_one_letter(staffe
     )
     clock.now = at(11)
     assert sweep(staffed) == ["ON"]
-    assert staffed.mail()[-1].subject.startswith("4 units not to be relied on")
+    assert staffed.mail()[-1].subject.startswith("4 overdue")
 
 
-def test_the_last_place_of_an_hour_is_kept_for_what_is_urgent(staffed: Fleet, clock: Clock) -> None:
+def test_what_is_urgent_finds_room_however_full_the_hour_is(staffed: Fleet, clock: Clock) -> None:
     clock.now = at(10)
     limit = staffed.program.settings.cases.person_hour
     for number in range(limit + 2):
-        staffed.unit(f"U{number}", "MILL", "work due")
-        staffed.case(f"U{number}", good=day(-1))
+        late(staffed, f"U{number}")
         sweep(staffed)
         clock.forward(minutes=1)
-    assert len(staffed.mail()) == limit - 1
+    assert len(staffed.mail()) == limit
     fault(staffed)
     assert sweep(staffed) == ["ON"]
     assert "not to be relied on: M1" in staffed.mail()[-1].text.lower() or "RELIED ON: M1" in staffed.mail()[-1].text
-    assert len(staffed.mail()) == limit
+    assert len(staffed.mail()) == limit + 1
+    assert "U7" in staffed.mail()[-1].text, "what waited goes with the letter that goes anyway"
 
 
 def test_above_the_limit_of_the_fleet_one_letter_to_the_coordinator_stands_for_the_rest(
@@ -412,11 +446,12 @@ def test_above_the_limit_of_the_fleet_one_letter_to_the_coordinator_stands_for_t
     for number in range(9):
         fleet.site(f"S{number}")
         fleet.person(f"P{number}", "on-call", [f"S{number}"])
-        fault(fleet, f"U{number}", f"S{number}")
+        late(fleet, f"U{number}", f"S{number}")
+    clock.now = at(10)
     assert sweep(fleet) == ["P0", "P1", "P2", "P3", "CO"]
     text = flat(fleet.mail()[-1].text)
     assert "This one stands for those to Person P4, Person P5, Person P6, Person P7, Person P8; theirs follow." in text
-    assert "RELIED ON: U8" in text
+    assert "1 DAY OVERDUE: U8" in text
     assert sweep(fleet) == []
     clock.forward(hours=1)
     assert sweep(fleet) == ["P4", "P5", "P6", "P7"]  # the coordinator knows of the last already
@@ -460,15 +495,18 @@ def test_after_downtime_one_letter_says_what_happened_and_holds_everything(staff
     for number in range(5):
         fault(staffed, f"D{number}")
     assert sweep(staffed) == ["CO", "ON"]
+    assert "M1" not in staffed.mail()[-1].text
+    clock.now = at(7, days=2)
+    assert sweep(staffed) == ["CO", "ON"]  # CO by the next step of what is new
     told = [mail for mail in staffed.mail("escalation") if mail.to.startswith("Person ON")]
-    assert len(told) == 2
+    assert len(told) == 3, "what is urgent and new goes apart from what is repeated"
+    assert "M1" in told[-1].text and "D1" not in told[-1].text
+    told = told[:-1]
     assert (
         "What happened to this service since the last letter to you: - The service did not run from Wednesday"
         in flat(told[-1].text)
     )
-    assert all(f"D{number}" in told[-1].text for number in range(5)) and "M1" in told[-1].text
-    clock.forward(hours=4)
-    sweep(staffed)
+    assert all(f"D{number}" in told[-1].text for number in range(5)) and "M1" not in told[-1].text
     assert "What happened to this service" not in staffed.mail()[-1].text
 
 

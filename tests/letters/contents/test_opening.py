@@ -74,15 +74,16 @@ def test_it_counts_by_kind_and_site_and_names_the_worst(imported: Fleet) -> None
 
 def test_from_the_next_day_on_it_is_an_ordinary_escalation_to_who_is_on_call(imported: Fleet, clock: Clock) -> None:
     sweep(imported)
-    clock.now = at(6, 59, days=1)
+    # A day later at the earliest, and with the letter of the day.
+    clock.now = at(6, 59, days=2)
     assert sweep(imported) == 0
-    clock.now = at(7, days=1)
+    clock.now = at(7, days=2)
     assert [sweep(imported), sweep(imported)] == [1, 0]
     mail = imported.mail()[-1]
-    assert mail.key == "escalation/ON/2026-11-26/1"
+    assert mail.key == "escalation/ON/2026-11-27/1"
     assert mail.subject.startswith("Still open: 1 unit not to be relied on, 1 overdue")
     assert mail.message["References"] == imported.mail()[2].message["Message-ID"]
-    clock.now = at(7, days=2)
+    clock.now = at(7, days=3)
     assert sweep(imported) == 1
 
 
@@ -185,7 +186,7 @@ def test_five_hundred_overdue_units_are_one_letter_a_person(fleet: Fleet, clock:
     assert f"and {500 - opening.SHOWN} more: {base}/cases" in text
     assert len(mail.html.encode()) < 100_000
     assert len(fleet.told()) == 1000
-    clock.now = at(7, days=1)
+    clock.now = at(7, days=2)
     assert [sweep(fleet), sweep(fleet)] == [1, 0]
     assert fleet.mail()[-1].subject.startswith("Still open: 500 overdue")
 

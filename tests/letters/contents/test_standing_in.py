@@ -14,7 +14,7 @@ from nightround.store.tables import absences, messages, people
 from ...conftest import Clock
 from .build import Fleet, at, flat
 from .test_held import limited
-from .test_ladder_letters import fault, sweep
+from .test_ladder_letters import fault, late, sweep
 
 
 @pytest.fixture
@@ -34,7 +34,7 @@ def parted(shipped: Fleet, clock: Clock) -> Fleet:
 
 def everywhere(fleet: Fleet) -> None:
     for number in range(9):
-        fault(fleet, f"U{number}", f"S{number}")
+        late(fleet, f"U{number}", f"S{number}")
 
 
 def test_the_coordinator_with_the_most_of_what_is_held_gets_it_about_their_own_sites(
@@ -44,7 +44,7 @@ def test_the_coordinator_with_the_most_of_what_is_held_gets_it_about_their_own_s
     assert sweep(parted) == ["P0", "P1", "P2", "P3", "EAST"]
     text = flat(parted.mail()[-1].text)
     assert "This one stands for those to Person P6, Person P7, Person P8; theirs follow." in text
-    assert "3 units are not to be relied on. You have not been told of them before." in text
+    assert "3 matters are overdue. You have not been told of them before." in text
     assert "U6" in text and "U5" not in text
     assert sweep(parted) == []
     clock.forward(hours=1)
@@ -53,14 +53,14 @@ def test_the_coordinator_with_the_most_of_what_is_held_gets_it_about_their_own_s
     assert sweep(parted) == ["P8"]
 
 
-def test_what_is_urgent_decides_before_how_much_it_is(parted: Fleet) -> None:
+def test_what_is_urgent_takes_no_place_of_what_can_wait(parted: Fleet) -> None:
+    fleet = limited(parted, fleet_hour=3)
     for number in range(5):
-        fault(parted, f"U{number}", f"S{number}")
-    for number in range(6, 9):
-        parted.unit(f"U{number}", f"S{number}", "work due")
-        parted.case(f"U{number}")
-    assert sweep(parted) == ["P0", "P1", "P2", "P3", "WEST"]
-    assert "This one stands for those to Person P4; theirs follow." in flat(parted.mail()[-1].text)
+        fault(fleet, f"U{number}", f"S{number}")
+    for number in range(5, 9):
+        late(fleet, f"U{number}", f"S{number}")
+    assert sweep(fleet) == ["P0", "P1", "P2", "P3", "P4", "P5", "P6", "EAST"]
+    assert "This one stands for those to Person P7, Person P8; theirs follow." in flat(fleet.mail()[-1].text)
 
 
 def test_whoever_has_the_whole_fleet_gets_it_while_they_can_be_told(parted: Fleet) -> None:
@@ -129,18 +129,18 @@ def test_who_has_had_their_letters_of_the_hour_is_passed_over(parted: Fleet) -> 
 
 
 def test_one_letter_holds_what_the_coordinator_gets_anyway_and_what_it_stands_for(parted: Fleet, clock: Clock) -> None:
-    """Four hours after the fault at S0 its second step calls CO, just when eight more units break."""
+    """Four hours after the fault at S0 its second step calls CO, just when eight more fall overdue."""
     parted.person("CO", "coordinator", whole=True)
     clock.now = at(6)
     fault(parted, "U0", "S0")
     assert sweep(parted) == ["P0"]
     clock.now = at(10)
     for number in range(1, 9):
-        fault(parted, f"U{number}", f"S{number}")
-    assert sweep(parted) == ["CO", "P0", "P1", "P2"]
+        late(parted, f"U{number}", f"S{number}")
+    assert sweep(parted) == ["CO", "P1", "P2", "P3", "P4", "WEST"]
     text = flat(parted.mail()[1].text)
-    assert "stands for those to Person P3, Person P4, Person P5, Person P6, Person P7, Person P8, Person WEST;" in text
-    assert "7 units are not to be relied on. You have not been told of them before." in text
+    assert "stands for those to Person P5, Person P6, Person P7, Person P8;" in text
+    assert "1 unit is not to be relied on, and 4 matters are overdue. You have not been told of them before." in text
     assert sweep(parted) == []
 
 
@@ -161,7 +161,7 @@ def test_where_a_coordinator_is_told_of_all_of_it_anyway_nobody_else_is(parted: 
     fleet = limited(parted, fleet_hour=2)
     fleet.person("OAK", "on-call coordinator", ["S6", "S7", "S8"])
     for number in range(6, 9):
-        fault(fleet, f"U{number}", f"S{number}")
+        late(fleet, f"U{number}", f"S{number}")
     assert sweep(fleet) == ["OAK"]
     assert sweep(fleet) == []
 
@@ -169,7 +169,7 @@ def test_where_a_coordinator_is_told_of_all_of_it_anyway_nobody_else_is(parted: 
 def test_a_letter_of_their_own_that_is_held_goes_in_the_place_that_is_kept(parted: Fleet, clock: Clock) -> None:
     parted.person("ZZZ", "on-call coordinator", ["S7", "S8"])
     everywhere(parted)
-    fault(parted, "V0", "S6")
+    late(parted, "V0", "S6")
     assert sweep(parted) == ["P0", "P1", "P2", "P3", "EAST"]
     clock.forward(hours=1)
     assert sweep(parted) == ["P4", "P5", "P6", "P7"], "EAST knows of what ZZZ is to be told and more"
@@ -177,17 +177,17 @@ def test_a_letter_of_their_own_that_is_held_goes_in_the_place_that_is_kept(parte
     assert sweep(parted) == ["P8", "ZZZ"]
 
 
-def test_who_was_told_before_reads_that_it_is_not_new(parted: Fleet, clock: Clock) -> None:
-    """Four hours later the coordinators are called themselves; what WEST was told in another's place is no news."""
+def test_who_was_told_in_the_place_of_others_is_told_of_what_is_new_only(parted: Fleet, clock: Clock) -> None:
     fleet = limited(parted, fleet_hour=2)
     for number in range(3):
-        fault(fleet, f"U{number}", f"S{number}")
+        late(fleet, f"U{number}", f"S{number}")
     assert sweep(fleet) == ["P0", "WEST"]
-    clock.now = at(14, 30)
-    assert sweep(fleet) == ["P0", "WEST"]
+    clock.now = at(11)
+    late(fleet, "U3", "S3")
+    assert sweep(fleet) == ["P1", "WEST"]
     text = flat(fleet.mail()[-1].text)
-    assert "3 units are not to be relied on. 1 of them is new since the last letter to you." in text
-    assert "stands for those to Person P1, Person P2; theirs follow" in text
+    assert "1 matter is overdue. You have not been told of it before." in text
+    assert "stands for those to Person P3; theirs follow" in text
 
 
 def test_where_there_is_no_coordinator_to_tell_that_is_said(parted: Fleet) -> None:

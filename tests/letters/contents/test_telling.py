@@ -162,13 +162,14 @@ def test_a_new_case_is_told_at_once_and_by_itself(fleet: Fleet, clock: Clock) ->
     assert mail.key == "escalation/ON/2026-11-25/3"
     assert "M1" not in mail.text
     assert "You have not been told of it before." in mail.text
-    clock.now = at(8, days=1)
+    clock.now = at(8, days=2)
     sweep(fleet)
     assert "You were told of them before; nothing has closed them since." in flat(fleet.mail()[-1].text)
 
 
 def test_what_is_new_stands_out_among_what_is_repeated(fleet: Fleet, clock: Clock) -> None:
     two_cases(fleet)
+    clock.now = at(7)
     sweep(fleet)
     clock.now = at(9, days=1)
     fleet.unit("M3", "MILL", "work due")
@@ -185,7 +186,7 @@ def test_what_is_new_stands_out_among_what_is_repeated(fleet: Fleet, clock: Cloc
 def test_follow_ups_thread_to_the_first_and_the_last_letter_about_the_same_cases(fleet: Fleet, clock: Clock) -> None:
     two_cases(fleet)
     for days in range(4):
-        clock.now = at(9, days=days)
+        clock.now = at(7, days=days)
         sweep(fleet)
     ids = [mail.message["Message-ID"] for mail in fleet.mail()]
     assert [mail.message["References"] for mail in fleet.mail()] == [
@@ -268,9 +269,9 @@ def test_whoever_could_not_be_reached_is_named_as_such(fleet: Fleet, clock: Cloc
     sweep(fleet)
     with fleet.program.store.write() as conn:
         conn.execute(update(messages).where(messages.c.person_id == fleet.people["ON"]).values(state="given up"))
-    clock.now = at(9, days=1)
+    clock.now = at(9, days=2)
     sweep(fleet)
-    mail = next(mail for mail in fleet.mail() if mail.key == "escalation/ZO/2026-11-26/1")
+    mail = next(mail for mail in fleet.mail() if mail.key == "escalation/ZO/2026-11-27/1")
     # ON is told once more that day; what is known before it goes is that yesterday's did not arrive.
     assert "Who else knows: Person ON (could not be reached)." in mail.text
 
@@ -485,7 +486,7 @@ def test_the_way_in_is_the_readers_own(sqlite_fleet: Fleet) -> None:
     tokens = [piece.split()[0] for piece in mail.text.split("/take/")[1:]]
     now = fleet.program.clock()
     read = [links.read_take(fleet.program.settings, token, now) for token in tokens]
-    assert [(link.person, case_id) for link, case_id in read] == [("ON", 2), ("ON", 1)]
+    assert [(link.person, case_id, unit) for link, case_id, unit in read] == [("ON", 2, True), ("ON", 1, False)]
     assert "/me/" not in mail.text + mail.html  # what opens a single case opens nothing else
     with pytest.raises(links.NotOurs):
         links.read_me(fleet.program.settings, tokens[0], now)

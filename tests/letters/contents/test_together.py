@@ -116,7 +116,7 @@ def test_a_letter_of_another_day_is_reckoned_from_facts_with_spares_and_all(flee
     book = load(fleet.program.settings)
     with fleet.program.store.read() as conn:
         (reader,) = readers(conn, fleet.program.settings, ("manager",), at=fleet.program.clock())
-        later = Reckoned(conn, book, reader.sites(), day(10))
+        later = Reckoned(conn, book, reader.sites(), day(10), fleet.program.settings)
         assert [(unit.where.unit, unit.condition) for unit in later.units()] == [
             ("M1", "in service"),
             ("M2", "not reckoned yet"),

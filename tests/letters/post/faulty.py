@@ -20,7 +20,7 @@ from typing import Literal
 
 DATA = Path(__file__).parent / "data"
 
-Stage = Literal["banner", "EHLO", "STARTTLS", "MAIL", "RCPT", "DATA", "middle", "dot"]
+Stage = Literal["banner", "EHLO", "STARTTLS", "AUTH", "MAIL", "RCPT", "DATA", "middle", "dot"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,15 +64,17 @@ Script = Callable[[str, Stage], Fault | None]
 class Faulty:
     """Use as a context manager. `script` may be replaced at any time; it is asked anew at each stage.
 
-    At `banner`, `EHLO` and `STARTTLS` no recipient is known yet, and at `MAIL` neither: they are asked for "".
+    At `banner`, `EHLO`, `STARTTLS` and `AUTH` no recipient is known yet, and at `MAIL` neither: they are asked for "".
     """
 
-    def __init__(self, script: Script | None = None, *, starttls: bool = False) -> None:
+    def __init__(self, script: Script | None = None, *, starttls: bool = False, login: bool = False) -> None:
         self.script: Script = script or (lambda _to, _stage: None)
         self.kept = Kept()
         self.offered: list[str] = []  # Message-IDs that came whole, final dot and all
         self.in_clear = b""
         self.connections = 0
+        self._news = threading.Condition()
+        self._login = login  # offered, and anybody is let in
         self._context: ssl.SSLContext | None = None
         if starttls:
             self._context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
@@ -88,6 +90,16 @@ class Faulty:
     def __exit__(self, *_: object) -> None:
         self._loop.call_soon_threadsafe(self._end.set)
         self._thread.join(10)
+
+    def until(self, seen: Callable[[], bool]) -> None:
+        """Waits until that is so; asked anew whenever a client has said something. Fails after 20 seconds."""
+        with self._news:
+            assert self._news.wait_for(seen, 20)
+
+    def heard(self) -> None:
+        """Wakes whoever waits in `until`."""
+        with self._news:
+            self._news.notify_all()
 
     async def _run(self) -> None:
         self._loop, self._end = asyncio.get_running_loop(), asyncio.Event()
@@ -126,12 +138,16 @@ class _Session:
             offers = [b"250-localhost", b"250-SIZE 1000000"]
             if self._server._context is not None and not self._safe:
                 offers.append(b"250-STARTTLS")
+            if self._server._login:
+                offers.append(b"250-AUTH PLAIN")
             await self._answer("EHLO", b"\r\n".join([*offers, b"250 8BITMIME"]))
         elif verb == b"STARTTLS":
             if await self._answer("STARTTLS", b"220 go ahead"):
                 assert self._server._context is not None
                 await self._writer.start_tls(self._server._context)
                 self._safe = True
+        elif verb == b"AUTH":
+            await self._answer("AUTH", b"235 2.7.0 come in")
         elif verb == b"MAIL":
             self._to = ""
             await self._answer("MAIL", b"250 OK")
@@ -162,6 +178,7 @@ class _Session:
             self._server.kept.acknowledged.setdefault(self._to, []).append(message_id)
         elif fault.keeps:
             self._server.kept.in_silence.setdefault(self._to, []).append(message_id)
+        self._server.heard()
         if fault is None:
             await self._say(b"250 OK taken")
         else:
@@ -170,6 +187,7 @@ class _Session:
     async def _answer(self, stage: Stage, usual: bytes) -> bool:
         """Says the usual, or misbehaves; whether the client may go on as the book says."""
         fault = self._server.script(self._to, stage)
+        self._server.heard()
         if fault is None:
             await self._say(usual)
             return True

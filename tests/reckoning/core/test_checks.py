@@ -98,7 +98,7 @@ def test_a_use_restarts_the_clock_only_where_the_rule_says_so() -> None:
     # California before 2016: every 30 days if not used in the preceding 30 days (published-facts §1.1, repealed).
     old = rule("old", Subject.LOOK, Shape(Span.DAYS, 30), use_counts=True)
     strict = rule("strict", Subject.LOOK, Shape(Span.DAYS, 30))
-    facts = unit(Evidence(looked_on=d("2015-01-01"), last_used_on=d("2015-01-20")))
+    facts = unit(Evidence(looked_on=d("2015-01-01"), last_used_on=d("2015-01-20")), in_service_on="2014-01-01")
     found = duty(reckon(facts, "2015-01-21", [old]), "look")
     assert found.last_good_day == d("2015-02-19")
     assert duty(reckon(facts, "2015-01-21", [strict]), "look").last_good_day == d("2015-01-31")

@@ -117,7 +117,8 @@ def test_a_bad_cabinet_is_open_until_seen_good_and_does_not_make_the_unit_doubtf
     assert digest([*log, check(4, cabinet="ok")]).bad_readings == ()
 
 
-def test_pads_taken_off_are_missing_until_fitted() -> None:
+def test_pads_taken_off_are_missing_until_fitted_and_no_others_are() -> None:
     off = entry("removed", 0, part={"kind": "pads-adult"})
-    assert digest([off]).pads_missing_on == d("2026-11-01")
-    assert digest([off, entry("fitted", 1, part={"kind": "pads-adult"})]).pads_missing_on is None
+    assert digest([off]).of_pads("pads-adult").missing_on == d("2026-11-01")
+    assert digest([off]).of_pads("pads-child").missing_on is None
+    assert digest([off, entry("fitted", 1, part={"kind": "pads-adult"})]).of_pads("pads-adult").missing_on is None

@@ -144,3 +144,41 @@ def test_an_earlier_issue_never_gives_a_later_day(one: date, other: date, after:
         for before, since in zip(earlier, later, strict=True):
             assert before.last_good_day is not None and since.last_good_day is not None
             assert before.last_good_day <= since.last_good_day
+
+
+FIRST_AID, CPR = Certificate("First aid", d("2025-02-01"), None), Certificate("CPR", d("2026-02-01"), None)
+
+
+def parts_of(*held: Certificate) -> dict[str, date | None]:
+    found = certificate_duties(DAY, "R-1", "Ada (R-1)", held, rules("AU"))
+    return {duty.subject.removeprefix("certificate of Ada (R-1): "): duty.last_good_day for duty in found}
+
+
+def test_a_part_that_was_trained_anew_by_itself_counts_from_there() -> None:
+    # Australia, model code: resuscitation yearly, also within a first-aid certificate of three years
+    assert parts_of(FIRST_AID)["First aid, CPR"] == d("2026-02-01")
+    told = {"First aid": d("2028-02-01"), "First aid, CPR": d("2027-02-01"), "CPR, CPR": d("2027-02-01")}
+    assert parts_of(FIRST_AID, CPR) == told
+    assert in_date_until(DAY, [FIRST_AID, CPR], rules("AU")) == d("2027-02-01")
+
+
+def test_an_older_one_or_one_to_come_puts_nothing_off() -> None:
+    older, to_come = CPR._replace(issued_on=d("2025-01-01")), CPR._replace(issued_on=d("2026-11-26"))
+    assert parts_of(FIRST_AID, older)["First aid, CPR"] == d("2026-02-01")
+    assert parts_of(FIRST_AID, to_come)["First aid, CPR"] == d("2026-02-01")
+
+
+def test_one_that_prints_an_earlier_day_is_good_for_no_longer_than_that() -> None:
+    printed = CPR._replace(printed=d("2026-08-31"))
+    assert parts_of(FIRST_AID, printed)["First aid, CPR"] == d("2026-08-31")
+    # The whole is not renewed by a part of it, nor the maker's own date moved back.
+    dated = FIRST_AID._replace(printed=d("2026-12-31"))
+    assert parts_of(dated, CPR)["First aid"] == d("2026-12-31")
+
+
+@pytest.mark.parametrize("issued", ["2026-11-26", "2062-01-01"])
+def test_one_issued_in_the_future_never_counts(issued: str) -> None:
+    to_come = Certificate("First aid", d(issued), d("2065-01-01"))
+    assert parts_of(FIRST_AID, to_come) == parts_of(FIRST_AID)
+    assert parts_of(to_come) == {}
+    assert in_date_until(DAY, [to_come], rules("AU")) is None

@@ -16,7 +16,7 @@ from nightround.register.discarding import discard
 from nightround.register.log import NewEntry, append_many, verify_chain
 from nightround.register.recording import strike
 from nightround.store.database import Store
-from nightround.store.tables import evidence, fleet, log
+from nightround.store.tables import evidence, fleet, log, parts
 
 from .build import NOW, evidence_rows, fleet_of, keep
 
@@ -67,6 +67,7 @@ def _empty(store: Store) -> None:
     with store.write() as conn:
         conn.execute(delete(log))
         conn.execute(delete(evidence))
+        conn.execute(delete(parts))
         conn.execute(update(fleet).values(log_count=0, log_head=""))
 
 

@@ -100,3 +100,18 @@ def test_sheets_and_headings_are_known_in_other_words(office: Office, folder: Pa
         write(folder, urlaub="Kürzel | erster Tag | letzter Tag | Grund\nada | 2027-07-01 | 2027-07-14 | See\n")
     )
     assert ("2027-07-01", "2027-07-14", "See") in _absences(office)
+
+
+@pytest.mark.parametrize(
+    "told",
+    [
+        ("away", "ada", "--from", "9999-12-31", "--until", "9999-12-31"),
+        ("close-site", "MILL", "--from", "9999-06-01", "--until", "9999-12-31", "--every-year", "--why", "pool"),
+        ("close-site", "MILL", "--from", "2026-12-01", "--until", "9999-12-31", "--why", "pool"),
+    ],
+)
+def test_a_day_at_the_end_of_the_calendar_is_refused_in_a_sentence(
+    office: Office, folder: Path, told: tuple[str, ...]
+) -> None:
+    answer = office.say(*told)
+    assert answer.status == 2 and "is too far off; correct the year" in answer.err

@@ -271,7 +271,7 @@ def test_problems_are_a_list_that_a_person_can_act_on(small_office: Office, file
 def test_the_problems_of_a_file_are_found_by_check_too(small_office: Office, files: Path) -> None:
     write(files, **WHOLE | {"parts": PARTS.replace("MILL-02 |", "MILL-99 |")})
     answer = small_office.run("import", files, "--check")
-    assert answer.status == 2
+    assert answer.status == 3
     assert [problem[:3] for problem in answer.problems()] == [("parts.csv", 5, "unit")]
 
 

@@ -130,11 +130,11 @@ def test_the_future_and_the_unknown_are_refused(office: Office, folder: Path) ->
     assert office.rows("SELECT count(*) FROM log") == [(0,)]
 
 
-def test_what_was_fitted_by_the_log_alone_is_pointed_out(office: Office, folder: Path) -> None:
+def test_what_the_log_of_a_file_fitted_is_fitted(office: Office, folder: Path) -> None:
     rows = "U1 | 2026-11-20 10:30 | fitted | ben | | kind=battery; lot=B1 | |\n"
-    answer = office.bring(write(folder, log=HEADING + rows))
-    assert any("told by a sheet 'parts'" in remark for remark in answer.document["remarks"])
+    office.bring(write(folder, log=HEADING + rows))
     assert json.loads(office.rows("SELECT part FROM log")[0][0]) == {"kind": "battery", "lot": "B1"}
+    assert office.rows("SELECT kind, state, lot, fitted_on FROM parts") == [("battery", "fitted", "B1", "2026-11-20")]
 
 
 def test_what_somebody_wrote_counts_once_they_are_known(office: Office, folder: Path) -> None:

@@ -64,7 +64,7 @@ def test_a_part_is_no_older_than_its_unit_and_not_fitted_yet_to_come(
         (date(2022, 3, 1), None, date(2021, 3, 1), ["registered_on"]),
         (date(2026, 11, 26), None, None, ["made_on"]),
         (None, date(1999, 1, 1), None, []),
-        (date(2022, 3, 1), date(2027, 1, 1), None, []),  # planned
+        (date(2022, 3, 1), date(2027, 1, 1), None, []),  # a day to come is refused apart (test_days_to_come)
     ],
 )
 def test_the_days_of_a_unit(made: date | None, service: date | None, register: date | None, fields: list[str]) -> None:

@@ -133,7 +133,10 @@ def test_a_withdrawn_unit_has_a_case_only_when_nobody_put_another_in_its_place_i
 def test_a_deadline_is_told_in_the_sites_own_time(program: Program, unit: int) -> None:
     do(program, unit, "used", days_ago=2)
     with program.store.read() as conn:
-        told = stored_duties(conn, Wanted(until=TODAY + timedelta(days=1))), duties_on(conn, BOOK, TODAY, Wanted())
+        told = (
+            stored_duties(conn, Wanted(until=TODAY + timedelta(days=1))),
+            duties_on(conn, BOOK, TODAY, Wanted(), program.settings),
+        )
     for found in told:
         (report,) = [item for item in found if item["deadline"] is not None]
         # 09:00 UTC is 10:00 in Madrid in November

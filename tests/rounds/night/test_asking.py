@@ -76,7 +76,7 @@ def test_asking_for_a_day_gives_what_a_round_on_it_finds_and_writes_nothing(
 ) -> None:
     on = TODAY + timedelta(days=days)
     with program.store.read() as conn:
-        asked = duties_on(conn, BOOK, on, Wanted())
+        asked = duties_on(conn, BOOK, on, Wanted(), program.settings)
     run_round(program, BERLIN, on, BOOK, again=True)
     with program.store.read() as conn:
         assert stored_duties(conn, Wanted()) == asked
@@ -124,7 +124,7 @@ def test_a_fleet_without_rounds_is_late(program: Program) -> None:
 
 def test_the_day_given_is_a_civil_date(program: Program, ids: list[int]) -> None:
     with program.store.read() as conn:
-        assert duties_on(conn, BOOK, date(2028, 2, 29), Wanted(unit="MILL-01"))
+        assert duties_on(conn, BOOK, date(2028, 2, 29), Wanted(unit="MILL-01"), program.settings)
 
 
 @pytest.mark.parametrize("days", [-400, -2, 1, 40])

@@ -149,7 +149,7 @@ def test_duties_of_another_day_know_the_notices_too(program: Program) -> None:
     fleet(program)
     put(program, NOTICE)
     with program.store.read() as conn:
-        found = duties_on(conn, BOOK, date(2026, 12, 12), Wanted(unit="IN-1", standing="overdue"))
+        found = duties_on(conn, BOOK, date(2026, 12, 12), Wanted(unit="IN-1", standing="overdue"), program.settings)
     assert [(duty["kind"], duty["last_good_day"]) for duty in found] == [("notice", date(2026, 12, 11))]
 
 

@@ -40,7 +40,7 @@ def test_a_letter_of_another_day_reckons_what_the_round_of_that_day_finds(notice
     with noticed.store.read() as conn:
         preview = {
             (owed.holder, owed.key): (owed.standing, owed.last_good_day, owed.because)
-            for owed in Reckoned(conn, BOOK, true(), ON).duties()
+            for owed in Reckoned(conn, BOOK, true(), ON, noticed.settings).duties()
         }
         columns = (duties.c.holder, duties.c.key, duties.c.standing, duties.c.last_good_day, duties.c.because)
         stored = {(row[0], row[1]): tuple(row[2:]) for row in conn.execute(select(*columns))}

@@ -20,7 +20,7 @@ from nightround.rounds.rulebook import RuleBook, load
 from nightround.rounds.todays import today
 from nightround.rounds.tonight import run_round
 from nightround.store.tables import cases, duties, moves, people, person_roles, person_sites, sites, training
-from tests.conftest import Clock
+from tests.conftest import START, Clock
 from tests.rounds.night.build import TODAY, add_site, add_unit
 
 ZONE = "Europe/Berlin"
@@ -134,8 +134,8 @@ def test_whoever_leaves_is_asked_for_nothing_and_their_site_is_without_contact_t
     run_round(program, ZONE, TODAY, book)
     with program.store.write() as conn:
         feed, key = keys.add(conn, clock(), person_id=ids["SC"])
-        leave(conn, "SC", TODAY)
-        leave(conn, "R1", TODAY)
+        leave(conn, "SC", TODAY, now=START)
+        leave(conn, "R1", TODAY, now=START)
     reckon_people(program, book)
     assert ("no-contact", "open", TODAY) in kept(program, f"s{ids['MILL']}")
     with program.store.read() as conn:
@@ -166,7 +166,7 @@ def test_letters_pass_over_whoever_left_by_the_day_where_they_are(program: Progr
     ids = fleet(program)
     with program.store.write() as conn:
         add_person(conn, "MA", "manager", (ids["MILL"],))
-        leave(conn, "MA", TODAY)
+        leave(conn, "MA", TODAY, now=START)
     last = datetime(2026, 11, 25, 22, 59, tzinfo=UTC)  # 23:59 in Berlin
     for at, there in ((last, True), (last + timedelta(minutes=1), False)):
         with program.store.read() as conn:
@@ -180,27 +180,27 @@ def test_who_takes_over_has_the_roles_and_sites_at_once(program: Program, book: 
     ids = fleet(program)
     run_round(program, ZONE, TODAY, book)
     with program.store.write() as conn:
-        left = leave(conn, "SC", TODAY - timedelta(days=1), "R1")
+        left = leave(conn, "SC", TODAY - timedelta(days=1), "R1", now=START)
     assert left.taken_over == ("site-contact",)
     reckon_people(program, book)
     assert [kind for kind, *_ in kept(program, f"s{ids['MILL']}")] == ["responders"]
     with program.store.write() as conn:
         with pytest.raises(UserError, match="cannot take over from themselves"):
-            leave(conn, "R1", TODAY, "R1")
+            leave(conn, "R1", TODAY, "R1", now=START)
         with pytest.raises(UserError, match="name somebody who stays"):
-            leave(conn, "R1", TODAY, "SC")
+            leave(conn, "R1", TODAY, "SC", now=START)
         with pytest.raises(UserError, match="not in the register"):
-            leave(conn, "NOBODY", TODAY)
+            leave(conn, "NOBODY", TODAY, now=START)
 
 
 def test_whoever_comes_back_counts_again(program: Program, book: RuleBook) -> None:
     ids = fleet(program)
     with program.store.write() as conn:
-        leave(conn, "SC", TODAY - timedelta(days=1))
+        leave(conn, "SC", TODAY - timedelta(days=1), now=START)
     run_round(program, ZONE, TODAY, book)
     assert ("no-contact", "overdue", TODAY - timedelta(days=1)) in kept(program, f"s{ids['MILL']}")
     with program.store.write() as conn:
-        assert leave(conn, "SC", None).before == TODAY - timedelta(days=1)
+        assert leave(conn, "SC", None, now=START).before == TODAY - timedelta(days=1)
     reckon_people(program, book)
     assert [kind for kind, *_ in kept(program, f"s{ids['MILL']}")] == ["responders"]
 

@@ -24,7 +24,7 @@ def kept(program: Program) -> set[tuple[str, str]]:
         return {(row.holder, row.kind) for row in conn.execute(query)}
 
 
-def test_a_person_belongs_to_the_first_of_their_sites_in_a_zone_that_has_a_round(program: Program) -> None:
+def test_a_person_belongs_to_the_first_of_their_sites_with_or_without_units_there(program: Program) -> None:
     with program.store.write() as conn:
         bare = add_site(conn, "BARE", LIMA)  # no unit in all of its zone
         tokyo, berlin = add_site(conn, "TOKYO", TOKYO), add_site(conn, "BERLIN", BERLIN)
@@ -39,20 +39,27 @@ def test_a_person_belongs_to_the_first_of_their_sites_in_a_zone_that_has_a_round
             trained(conn, person_id, None, GOOD, "Own course")
         add_person(conn, "PLAIN", "manager", (berlin,))  # neither a certificate nor a duty
     with program.store.read() as conn:
-        assert homes(conn, BERLIN) == [(both, tokyo), (desk, office), (nowhere, berlin), (chief, berlin)]
-        assert homes(conn, BERLIN, TOKYO) == [(both, tokyo)]
-        assert homes(conn, BERLIN, BERLIN) == [(desk, office), (nowhere, berlin), (chief, berlin)]
-        assert homes(conn, BERLIN, LIMA) == []
-        # No site with a unit in the fleet's zone: the first site that has one.
-        assert homes(conn, LIMA, TOKYO) == [(both, tokyo), (nowhere, tokyo), (chief, tokyo)]
+        assert homes(conn, BERLIN) == [(both, bare), (desk, office), (nowhere, bare), (chief, berlin)]
+        assert homes(conn, BERLIN, TOKYO) == []
+        assert homes(conn, BERLIN, BERLIN) == [(desk, office), (chief, berlin)]
+        assert homes(conn, BERLIN, LIMA) == [(both, bare), (nowhere, bare)]
+        # No site in the fleet's zone: the first site of all.
+        assert homes(conn, "Asia/Seoul", LIMA) == [(both, bare), (nowhere, bare), (chief, bare)]
 
 
-def test_in_a_fleet_without_units_nobody_belongs_to_a_round(program: Program) -> None:
+def test_in_a_fleet_without_units_people_belong_to_a_round_too_and_without_a_site_to_none(program: Program) -> None:
     with program.store.write() as conn:
-        trained(conn, add_person(conn, "ONE", "responder", (add_site(conn, "BARE", BERLIN),)), None, GOOD)
+        chief = add_person(conn, "CHIEF", "coordinator", whole_fleet=True)
+        trained(conn, chief, None, GOOD)
     with program.store.read() as conn:
         assert homes(conn, BERLIN) == []
         assert homes(conn, BERLIN, BERLIN) == []
+    with program.store.write() as conn:
+        bare = add_site(conn, "BARE", BERLIN)
+        one = add_person(conn, "ONE", "responder", (bare,))
+        trained(conn, one, None, GOOD)
+    with program.store.read() as conn:
+        assert homes(conn, BERLIN, BERLIN) == [(chief, bare), (one, bare)]
 
 
 def test_the_duty_about_a_certificate_goes_when_its_record_was_taken_out(program: Program) -> None:

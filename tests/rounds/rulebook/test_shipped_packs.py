@@ -177,7 +177,8 @@ def test_the_same_californian_unit_had_another_date_under_the_old_rule() -> None
     old = tuple(rule for rule in binding(book().rules, where, d("2015-06-15")) if rule.force is Force.LAW)
     new = tuple(rule for rule in binding(book().rules, where, d("2016-06-15")) if rule.force is Force.LAW)
     assert duty_of(old, where, "2015-06-15", said, "look").last_good_day == d("2015-07-10")
-    assert duty_of(new, where, "2016-06-15", said, "look").last_good_day == d("2015-08-30")
+    # Ninety days from the look are 2015-08-30; but nothing is overdue by a rule before its first day (reckoning.md §9).
+    assert duty_of(new, where, "2016-06-15", said, "look").last_good_day == d("2016-01-01")
 
 
 def test_texas_asks_for_a_monthly_look_only_since_september_2021() -> None:
@@ -240,9 +241,9 @@ def test_germanys_rule_of_2027_is_only_for_units_put_in_service_from_then_on(in_
     said = Evidence(looked_on=d("2028-05-20"))
     if not owed:
         with pytest.raises(ValueError, match="not enough values"):
-            duty_of(rules, where, "2028-06-01", said, "test", in_service_on)
+            duty_of(rules, where, "2028-06-01", said, "self-test-report", in_service_on)
         return
-    duty = duty_of(rules, where, "2028-06-01", said, "test", in_service_on)
+    duty = duty_of(rules, where, "2028-06-01", said, "self-test-report", in_service_on)
     # "regularly" is no number: nothing is made up
     assert (duty.standing, duty.last_good_day) == (Standing.NOT_RECORDED, None)
 

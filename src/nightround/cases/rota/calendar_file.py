@@ -13,6 +13,7 @@ the day after (§3.6.1).
 
 from __future__ import annotations
 
+import time as clocks
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -24,9 +25,11 @@ from icalendar.timezone import tzp
 from recurring_ical_events import CalendarQuery
 
 from ...errors import UserError
+from .bounds import MOST_EVENTS, too_much, wrong_days, wrong_rule
 
 _MARGIN = timedelta(days=2)  # between a civil day or a time without a zone and the instants asked for
 _LONGEST = timedelta(days=366)
+LONGEST_SECONDS = 10.0  # for the shifts of one span of time; whoever waits for letters waits for it
 _READ = ("DTSTART", "DTEND", "DURATION", "RRULE", "RDATE", "EXDATE", "RECURRENCE-ID", "STATUS", "SEQUENCE")
 _SECOND = timedelta(seconds=1)
 _NEVER = datetime.min.replace(tzinfo=UTC)
@@ -56,28 +59,39 @@ class Reading:
 
 
 class CalendarFile:
-    """One reading of a file's bytes. Raises Unreadable where they are no calendar."""
+    """One reading of a file's bytes. Raises Unreadable where they are no calendar, or more than a rota can be."""
 
     def __init__(self, body: bytes) -> None:
+        if wrong := too_much(body):
+            raise Unreadable(wrong)
         tzp.use_zoneinfo()  # forgets zones that another file described: one of the same name may be another
         try:
             self._calendars = icalendar.Calendar.from_ical(body, multiple=True)
-        except (ValueError, KeyError, IndexError, TypeError, AttributeError) as error:
+        except Exception as error:  # whatever a library meets in a file, the file is what is wrong
             why = " ".join(str(error).split())[:120]
             raise Unreadable(f"is not an iCalendar file ({why}); export it again from the calendar") from None
         if not self._calendars or any(calendar.name != "VCALENDAR" for calendar in self._calendars):
             raise Unreadable("is not an iCalendar file: it does not begin with BEGIN:VCALENDAR; export it again")
 
     def between(self, start: datetime, end: datetime, zone: ZoneInfo) -> Reading:
-        """The shifts that reach into the time from `start` to `end`, by their start."""
+        """The shifts that reach into the time from `start` to `end`, by their start.
+
+        Raises Unreadable where they are more than a rota can hold, or are not found in time.
+        """
+        began = clocks.monotonic()
         shifts: list[FileShift] = []
         problems: list[str] = []
         for calendar in self._calendars:
             home, problem = _home(calendar, zone)
             problems += [problem] if problem else []
             for series in _series(calendar):
+                if clocks.monotonic() - began > LONGEST_SECONDS or len(shifts) > MOST_EVENTS:
+                    raise Unreadable(
+                        f"takes longer than {LONGEST_SECONDS:.0f} seconds to read, or holds more than {MOST_EVENTS} "
+                        "shifts; export only the coming year"
+                    )
                 try:
-                    shifts += _Series(calendar, series, home, problems).between(start, end)
+                    shifts += _Series(calendar, series, home, problems, end).between(start, end)
                 except Exception as error:  # whatever one event holds, the others stand
                     problems.append(f"{_named(series[0])} cannot be read: {_why(error)}; correct it in the calendar")
         shifts.sort(key=lambda shift: (shift.from_at, shift.until_at, shift.addresses, shift.title))
@@ -115,8 +129,16 @@ def _series(calendar: icalendar.Calendar) -> list[list[Any]]:
 class _Series:
     """The events of one UID, checked and expanded."""
 
-    def __init__(self, calendar: icalendar.Calendar, events: Sequence[Any], home: ZoneInfo, problems: list[str]):
+    def __init__(
+        self,
+        calendar: icalendar.Calendar,
+        events: Sequence[Any],
+        home: ZoneInfo,
+        problems: list[str],
+        until: datetime,
+    ) -> None:
         self._home = home
+        self._until = until
         self._problems = problems
         self._alone = icalendar.Calendar()
         if "CALSCALE" in calendar:
@@ -133,6 +155,9 @@ class _Series:
             return False
         if "DTSTART" not in event:
             self._bad(event, "it has no DTSTART")
+            return False
+        if wrong := wrong_days(event):
+            self._bad(event, wrong)
             return False
         start, end = event["DTSTART"].dt, event["DTEND"].dt if "DTEND" in event else None
         for name in ("DTSTART", "DTEND", "RECURRENCE-ID"):
@@ -157,9 +182,10 @@ class _Series:
         if (length or (self._utc(end) - self._utc(start) if end is not None else timedelta())) > _LONGEST:
             self._bad(event, "it is longer than a year")
             return False
-        if any(_too_often(rule) for rule in _listed(event.get("RRULE"))):
-            self._bad(event, "it repeats more often than every hour")
-            return False
+        for rule in _listed(event.get("RRULE")):
+            if wrong := wrong_rule(rule, start, self._until):
+                self._bad(event, wrong)
+                return False
         return True
 
     def _meant(self, event: Any) -> Any:
@@ -214,13 +240,6 @@ def _listed(value: Any) -> list[Any]:
     return value if isinstance(value, list) else [value]
 
 
-def _too_often(rule: Any) -> bool:
-    often = {str(value).upper() for value in rule.get("FREQ", [])}
-    return bool(often & {"SECONDLY", "MINUTELY"}) or any(
-        len(rule.get(name, [])) > 1 for name in ("BYSECOND", "BYMINUTE")
-    )
-
-
 def _taking_part(event: Any) -> Iterator[str]:
     """Attendees who hold the shift: not who declined, is only informed, or is a room or a thing (RFC 5545 §3.2)."""
     for attendee in _listed(event.get("ATTENDEE")):
@@ -238,10 +257,9 @@ def _named(event: Any) -> str:
     title = " ".join(str(event.get("SUMMARY", "")).split())[:80]
     what = f"event {title!r}" if title else "an event without a title"
     try:
-        start = event["DTSTART"].dt
+        return f"{what} of {event['DTSTART'].dt:%Y-%m-%d}"
     except Exception:  # a broken DTSTART is what the finding is about
         return what
-    return f"{what} of {start:%Y-%m-%d}"
 
 
 def _why(error: Exception) -> str:

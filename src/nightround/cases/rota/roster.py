@@ -20,7 +20,7 @@ from ...settings import Settings
 from ...store.recalling import recall
 from ...store.tables import absences, people, person_roles, person_sites, rota, rota_files, sites, units
 from ..absences import Absence, absences_between, first_known
-from .kept import source
+from .kept import in_use
 from .names import load_names
 
 TABLE, FILE = "table", "file"
@@ -97,18 +97,17 @@ class Rota:
         What is wrong with the file, with an event in that time or with somebody on the rota is in `problems`.
         """
         zone = first_known(settings.fleet.time_zone)
-        found = source(conn, settings)
+        found = in_use(conn, settings, start, end, zone)
         problems = [found.problem] if found.problem else []
         file: list[Shift] = []
         ever = set(conn.execute(select(rota.c.person_id).where(rota.c.until_at > rota.c.from_at).distinct()).scalars())
         kept = bool(ever) or settings.rota.file is not None
-        if found.file is not None:
+        if found.reading is not None:
             names = load_names(conn)
-            for mentioned in found.file.mentioned():
+            for mentioned in found.mentioned:
                 ever |= names.of(mentioned)[0]
-            reading = found.file.between(start, end, zone)
-            problems += [f"rota.file: {problem}" for problem in reading.problems]
-            for shift in reading.shifts:
+            problems += [f"rota.file: {problem}" for problem in found.reading.problems]
+            for shift in found.reading.shifts:
                 if shift.from_at < end and shift.until_at > start:
                     meant, wrong = names.of(shift)
                     problems += [f"rota.file: {sentence}" for sentence in wrong]

@@ -20,6 +20,7 @@ from ..labelled import Settled
 from ..plausible import Odd
 from .known import Columns, Known
 
+FIRST_TO_HAVE_A_DAY = "Pacific/Kiritimati"  # UTC+14: no place has a civil date earlier
 _SUGGESTED = 20  # codes for which a close one is looked for; beyond that somebody took the wrong file
 _MOST_CLOSE = 20_000  # codes among which that is quick enough
 
@@ -47,6 +48,7 @@ class Plan:
     `roles`, `person_sites`: by person, where they are new or change. `entries`: new log entries, in order.
     `struck_known`: number in the file → id of the entry that is in the log already.
     `units`, `sites`: codes of those whose duties may move. `redigest`: units whose log must be read anew.
+    `witnesses`: people on record whose last day, or where it is counted, changes.
     """
 
     new: dict[str, list[Columns]] = field(default_factory=dict)
@@ -60,6 +62,7 @@ class Plan:
     redigest_sites: set[str] = field(default_factory=set)
     redigest: set[str] = field(default_factory=set)
     displaced: list[int] = field(default_factory=list)
+    witnesses: set[str] = field(default_factory=set)
 
 
 @dataclass(slots=True)
@@ -86,6 +89,7 @@ class Comparison:
     refused: frozenset[tuple[str, str, int | None, str]] = frozenset()
     unread: frozenset[str] = frozenset()  # tables of which the file has a sheet that could not be understood
     suggested: int = 0
+    moved: set[str] = field(default_factory=set)  # units of which moves in the file's log say where they stand
     filled: int = 0  # empty cells that the codes of labels filled
 
     def rows(self, table: str) -> list[Row]:
@@ -191,6 +195,21 @@ class Comparison:
     def today(self, site: str) -> date:
         """The civil date at a site."""
         return _local_day(self.now, self.zone_of(site))
+
+    def latest_day(self) -> date:
+        """The latest civil date anywhere: what was fitted where it is tomorrow may stand elsewhere by now."""
+        return _local_day(self.now, FIRST_TO_HAVE_A_DAY)
+
+    def to_come(self, row: Row, name: str, day: date | None) -> bool:
+        """Refuses a day from which something is reckoned and that has come nowhere on earth yet. True where it is one.
+
+        No insisting keeps it: the first day that is owed would be as far off as somebody mistyped it. A day that has
+        come anywhere is taken, because a unit may have moved to where it is still the day before.
+        """
+        if day is None or day <= self.latest_day():
+            return False
+        self.problem(row, name, f"{day} is still to come; write the day on which it happened, or leave the cell empty")
+        return True
 
     def twice(self, row: Row, name: str, first: Row) -> None:
         """Says that two rows of the file have the same key."""

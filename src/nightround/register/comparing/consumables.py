@@ -136,6 +136,7 @@ def _take(comparison: Comparison, owner: Owner, rows: list[Row], held: list[Held
         comparison.report.count("parts").changed += 1
         comparison.report.changes.append(Change("parts", key, "state", part.state, "removed"))
         comparison.plan.displaced.append(part.id)
+        _touch(comparison, owner)
     for part in pairing.left:
         if part.state == "fitted" or all("kind" in row.headings for row in rows):
             comparison.missing("parts", name_of(owner, part.kind, part.state, part.lot))
@@ -257,8 +258,10 @@ def _today(comparison: Comparison, owner: Owner) -> date:
 
 def _check(comparison: Comparison, owner: Owner, row: Row, after: Columns, made_on: date | None) -> bool:
     """Whether the part's days are odd, and kept; where they are refused the problem has been said."""
-    today = _today(comparison, owner)
-    found = of_part(after["kind"], after["last_good_day"], after["fitted_on"], made_on, today)
+    fitted_on = after["fitted_on"]
+    if comparison.to_come(row, "fitted_on", fitted_on):
+        fitted_on = None
+    found = of_part(after["kind"], after["last_good_day"], fitted_on, made_on, comparison.latest_day())
     if _label(row) is None and text(row, "udi"):
         # The date came out of the code: that is the cell to look at.
         said = f"says {after['last_good_day']}, which "
@@ -280,3 +283,5 @@ def _was_made_otherwise(comparison: Comparison, owner: Owner) -> bool:
 
 def _touch(comparison: Comparison, owner: Owner) -> None:
     (comparison.plan.units if owner.of_unit else comparison.plan.sites).add(owner.code)
+    if owner.of_unit and comparison.known.log_count:
+        comparison.plan.redigest.add(owner.code)  # a newer part ends what was seen of the one before

@@ -14,14 +14,16 @@ from ...errors import UserError
 from ...reckoning.dates import local_day
 from ...store.tables import log
 from ..cells import join_pairs
+from ..fitting import judge
 from ..found import Row
 from ..log import CLOCK_SLACK, NewEntry, content_digest
 from ..notices import settled
 from ..plausible import of_entry
 from ..recording import check_details
 from ..spelling import Said, heard
-from .comparison import Comparison, Draft, text, to_utc
+from .comparison import Comparison, Draft, Where, text, to_utc
 from .known import Known
+from .moves import by_hand, compare_moves, complaint, recorded
 
 
 class _Told(NamedTuple):
@@ -30,7 +32,10 @@ class _Told(NamedTuple):
 
 
 def compare_log(comparison: Comparison) -> None:
-    """Plans the entries that are not in the log yet, in the file's order; those that strike another come last."""
+    """Plans the entries that are not in the log yet, in the file's order; those that strike another come last.
+
+    Where they moved units, those stand there.
+    """
     rows = comparison.rows("log")
     if not rows:
         return
@@ -41,12 +46,15 @@ def compare_log(comparison: Comparison) -> None:
     plan = comparison.plan
     seen: set[str] = set()
     for batch in (plain, striking):
-        known = _already(comparison.known, [one.draft for one in batch], plan.numbered)
+        drafts = [one.draft for one in batch]
+        known = _already(comparison.known, drafts, plan.numbered)
+        for place, there in recorded(comparison, drafts).items():
+            known[place] = known[place] or there
         for one, entry_id in zip(batch, known, strict=True):
             if entry_id is not None and one.draft.number:
                 plan.numbered[one.draft.number] = entry_id
             _take(comparison, one, entry_id, seen)
-    _remark(comparison, plan.entries)
+    comparison.moved = compare_moves(comparison, [one.draft for one in plain])
 
 
 def entry_of(draft: Draft, unit_id: int, numbered: dict[str, int]) -> NewEntry:
@@ -86,16 +94,18 @@ def _read(comparison: Comparison, rows: Iterable[Row]) -> Iterator[_Told]:
             comparison.problem(row, "at", "lies in the future; write when it happened")
             continue
         readings, part = _pairs(row, "readings"), _pairs(row, "part")
-        if part and not _is_understood(comparison, row, part):
+        if not _is_understood(comparison, row, entry, part):
             continue
         if (entry == "corrected" or "notice" in readings or "stage" in readings) and not (
             readings := _about_notice(comparison, row, NewEntry(0, instant, entry, by, readings))
         ):
             continue
         number, strikes = text(row, "number"), text(row, "strikes")
-        yield _Told(
-            row, Draft(unit, instant, entry, by, readings, part, text(row, "note"), number, strikes, row.where.file)
-        )
+        draft = Draft(unit, instant, entry, by, readings, part, text(row, "note"), number, strikes, row.where.file)
+        if by_hand(draft) and (wrong := complaint(comparison, draft)):
+            comparison.problem(row, "readings", wrong, join_pairs(readings))
+            continue
+        yield _Told(row, draft)
 
 
 def _pairs(row: Row, name: str) -> dict[str, str]:
@@ -103,7 +113,7 @@ def _pairs(row: Row, name: str) -> dict[str, str]:
     return value if isinstance(value, dict) else {}
 
 
-def _is_understood(comparison: Comparison, row: Row, part: dict[str, str]) -> bool:
+def _is_understood(comparison: Comparison, row: Row, entry: str, part: dict[str, str]) -> bool:
     try:
         check_details(part)
     except UserError as error:
@@ -205,6 +215,7 @@ def _take(comparison: Comparison, one: _Told, entry_id: int | None, seen: set[st
     where = comparison.unit(draft.unit)
     if where is not None and where.made_on is not None and where.site:
         comparison.odd(one.row, of_entry(local_day(draft.at, comparison.zone_of(where.site)), where.made_on))
+    _look_at(comparison, one, where)
     counts.added += 1
     plan = comparison.plan
     plan.entries.append(draft)
@@ -212,9 +223,14 @@ def _take(comparison: Comparison, one: _Told, entry_id: int | None, seen: set[st
     plan.redigest.add(draft.unit)
 
 
-def _remark(comparison: Comparison, entries: list[Draft]) -> None:
-    if not comparison.rows("parts") and any(draft.entry in ("fitted", "removed") for draft in entries):
-        comparison.remark(
-            "log: parts were fitted or removed by it; which parts are in a unit now is told by a sheet 'parts', and "
-            "stays as it is without one"
-        )
+def _look_at(comparison: Comparison, one: _Told, where: Where | None) -> None:
+    """Says what is odd about a part that a new entry fits, as `log` does, and what its code says otherwise."""
+    draft = one.draft
+    if draft.entry != "fitted" or not draft.by or where is None or not where.site:
+        return
+    day = local_day(draft.at, comparison.zone_of(where.site))
+    fitting = judge({"kind": "", **draft.part}, day, comparison.today(where.site), None, where.made_on)
+    label = [odd for odd in fitting.odd if odd.field == "label_date"]  # its day is looked at as that of the entry
+    comparison.odd(one.row, [odd._replace(field="part", why=f"label_date {odd.why}") for odd in label])
+    for remark in fitting.remarks:
+        comparison.remark(f"log, {draft.unit}: {remark}")

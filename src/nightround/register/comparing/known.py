@@ -53,8 +53,8 @@ class Known:
 
     def parts_of_units(self, unit_ids: Collection[int]) -> Iterator[tuple[int, Held]]:
         """Unit id and part, in the order of their ids, of every part in or for these units."""
-        query = select(parts.c.unit_id, *_PART).where(parts.c.unit_id.is_not(None)).order_by(parts.c.id)
-        for unit_id, *rest in self.some(query, unit_ids):
+        query = select(parts.c.unit_id, *_PART).where(parts.c.unit_id.is_not(None), parts.c.state != "void")
+        for unit_id, *rest in self.some(query.order_by(parts.c.id), unit_ids):
             yield unit_id, Held(*rest)
 
     def parts_of_sites(self) -> Iterator[tuple[int, Held]]:
@@ -87,4 +87,4 @@ class Known:
         return found
 
 
-_PART = tuple(parts.c[name] for name in Held._fields)
+_PART = (*(parts.c[name] for name in Held._fields[:-1]), parts.c.fitted_by.is_not(None))

@@ -83,6 +83,8 @@ def _take(comparison: Comparison, code: str, row: Row) -> Columns:
         if not moved:
             return after
         comparison.change("people", after)
+        if "left_on" in moved or (after["left_on"] is not None and {"time_zone", "sites"} & set(moved)):
+            comparison.plan.witnesses.add(code)
     comparison.plan.roles[code] = after["roles"]
     comparison.plan.person_sites[code] = () if whole else after["sites"]
     return after

@@ -11,7 +11,7 @@ def compare_places_of_units(comparison: Comparison) -> None:
     """Plans an entry `moved`, at the instant of the import, for each unit that comes to stand elsewhere by it.
 
     A spot or floor that was not recorded before and is now is no move, nor is one that is no longer recorded. Where
-    the file tells of a move of that unit to that site or spot itself, no other is made.
+    the file tells of a move of that unit itself by which it stands there, no other is made.
     """
     changed = comparison.plan.changed.get("units", ())
     if not changed:
@@ -27,7 +27,7 @@ def compare_places_of_units(comparison: Comparison) -> None:
         for name in (SPOT, FLOOR):
             if row[name] and row[name] != old[name] and (old[name] or SITE in readings):
                 readings[name] = row[name]
-        if not readings or (unit, readings.get(SITE, ""), readings.get(SPOT, "")) in told:
+        if unit in comparison.moved or not readings or (unit, readings.get(SITE, ""), readings.get(SPOT, "")) in told:
             continue
         readings |= {FROM: old["site"], FROM_SPOT: old["spot"], FROM_FLOOR: old["floor"], TOLD_BY: IMPORT}
         note = "told by an import of the register"

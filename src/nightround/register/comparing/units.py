@@ -29,6 +29,7 @@ FIELDS: tuple[tuple[str, Any], ...] = (
 )
 _COMPARED = ("site", *(name for name, _ in FIELDS), "source")
 _DAYS = ("made_on", "in_service_on", "registered_on")
+_BASE_DAYS = ("in_service_on", "registered_on")
 _NEW: Columns = {**dict(FIELDS), "site": "", "source": ""}
 _LABEL_BYTES = 16
 
@@ -76,7 +77,11 @@ def _take(comparison: Comparison, code: str, row: Row, old: Columns | None) -> N
     comparison.stands[code] = Where(after["site"], after["made_on"])
     if old is None or any(old[name] != after[name] for name in _DAYS):
         today = comparison.today(after["site"]) if after["site"] else comparison.now.date()
-        comparison.odd(row, of_unit(after["made_on"], after["in_service_on"], after["registered_on"], today))
+        days = {name: after[name] for name in _BASE_DAYS}
+        for name, day in days.items():
+            if (old is None or old[name] != day) and comparison.to_come(row, name, day):
+                days[name] = None
+        comparison.odd(row, of_unit(after["made_on"], days["in_service_on"], days["registered_on"], today))
     if old is None:
         after["label"] = secrets.token_urlsafe(_LABEL_BYTES)
         comparison.new("units", code, after)

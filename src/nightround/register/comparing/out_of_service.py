@@ -1,0 +1,104 @@
+"""Units that a file says are out of service: each becomes a log entry, so that none is shown in service."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import datetime, time
+
+from sqlalchemy import select
+
+from ...reckoning.dates import local_day, local_instant
+from ...store.tables import evidence, log, units
+from .. import statuses
+from ..found import Row
+from ..whereabouts import IMPORT, TOLD_BY
+from .comparison import Comparison, Draft, text
+
+_COLUMNS = ("out_of_service", "status")
+_RETURNED = "returned"
+
+
+def compare_statuses(comparison: Comparison) -> None:
+    """Plans an entry `withdrawn` or `fault` for each unit that the file says is out of service, unless the log, with
+    what the same file adds to it, says so already. Dated as the cell says (its noon), else at the import's instant.
+
+    Good news writes nothing: a unit is put back into service by an entry of a person.
+    """
+    told = [row for row in comparison.rows("units") if any(row.values.get(name) for name in _COLUMNS)]
+    bad = [(row, *found) for row in told if (found := _bad(row)) is not None]
+    if len(bad) < len(told):
+        comparison.remark(
+            f"units: {len(told) - len(bad)} in service by a column of the file; nothing is written for that, for what "
+            "the log says of a unit counts"
+        )
+    known = comparison.known
+    ids = {known.units[code].id: code for row, *_ in bad if (code := text(row, "unit")) in known.units}
+    out = _out_already(comparison, ids)
+    over = _over(comparison, ids)
+    count = 0
+    for row, name, entry in bad:
+        unit = text(row, "unit")
+        where = comparison.unit(unit)
+        if unit in out or where is None or not comparison.has_site(where.site):
+            continue
+        zone, at = comparison.zone_of(where.site), comparison.now
+        since = statuses.since(text(row, name))
+        if since is not None:
+            at = min(local_instant(since, time(12), zone), at)
+            if since > comparison.today(where.site):
+                comparison.problem(row, name, "lies in the future; write since when it has been out of service")
+                continue
+            if any(local_day(ended, zone) >= since for ended in over.get(unit, ())):
+                continue
+        note = f"{row.headings.get(name, name)}: {text(row, name)} (told by an import of the register)"
+        draft = Draft(unit, at, entry, "", {TOLD_BY: IMPORT}, {}, note, "", "", row.where.file)
+        comparison.plan.entries.append(draft)
+        comparison.plan.units.add(unit)
+        comparison.plan.redigest.add(unit)
+        count += 1
+    if count:
+        comparison.report.count("log").added += count
+        what = "1 unit is" if count == 1 else f"{count} units are"
+        comparison.remark(
+            f"log: {what} out of service by this file; an entry is written for each, which counts until one says that "
+            "the unit is back (log UNIT returned; after a fault, a good check)"
+        )
+
+
+def _bad(row: Row) -> tuple[str, str] | None:
+    """Which column says that the unit is out of service, and as which entry; None where neither does."""
+    for name in _COLUMNS:
+        means = text(row, name) and (statuses.meaning(text(row, name)) or statuses.WITHDRAWN)
+        if means and means != statuses.GOOD:
+            return name, means
+    return None
+
+
+def _out_already(comparison: Comparison, ids: dict[int, str]) -> set[str]:
+    """The units that are out of service by the log, or will be by the entries of this file."""
+    query = select(evidence.c.unit_id, evidence.c.out_of_service_on)
+    out = {ids[unit_id] for unit_id, since in comparison.known.some(query, ids) if since is not None}
+    newest = {}
+    for draft in sorted(comparison.plan.entries, key=lambda draft: draft.at):
+        # Of somebody unknown only a fault counts, as everywhere.
+        if draft.entry == statuses.FAULT or (draft.by and draft.entry in (statuses.WITHDRAWN, _RETURNED)):
+            newest[draft.unit] = draft.entry
+    returned = {unit for unit, entry in newest.items() if entry == _RETURNED}
+    return (out | newest.keys()) - returned
+
+
+def _over(comparison: Comparison, ids: Collection[int]) -> dict[str, list[datetime]]:
+    """When units came back into service, by the log and by the entries of this file."""
+    found: dict[str, list[datetime]] = {}
+    struck = select(log.c.strikes).where(log.c.strikes.is_not(None))
+    query = (
+        select(log.c.unit_id, units.c.unit, log.c.at)
+        .join(units, units.c.id == log.c.unit_id)
+        .where(log.c.entry == _RETURNED, log.c.id.not_in(struck))
+    )
+    for _, unit, at in comparison.known.some(query, ids):
+        found.setdefault(unit, []).append(at)
+    for draft in comparison.plan.entries:
+        if draft.entry == _RETURNED:
+            found.setdefault(draft.unit, []).append(draft.at)
+    return found
