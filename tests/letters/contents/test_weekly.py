@@ -55,8 +55,8 @@ def test_the_subject_and_the_head_say_how_many_of_what(fleet: Fleet) -> None:
     )
     for body in (mail.text, re.sub(r"<[^>]+>", "", mail.html)):
         assert (
-            "1 of 5 units in service, 1 not to be relied on, 1 no evidence, 1 work due, 1 withdrawn; last round 02:00 on "
-            "Wed 25 Nov 2026."
+            "1 of 5 units in service, 1 not to be relied on, 1 no evidence, 1 work due, 1 withdrawn; last round "
+            "02:00 on Wed 25 Nov 2026."
         ) in flat(body)
 
 
