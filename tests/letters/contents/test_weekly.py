@@ -369,6 +369,7 @@ def test_a_reader_without_units_is_told_that_there_are_none(sqlite_fleet: Fleet)
     fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("M", "manager", ["MILL"])
+    fleet.round_done()  # which a site without units has too
     mail = letter(fleet)
     assert mail.subject.startswith("No units on record")
     assert "No unit is on record at your sites" in mail.text
