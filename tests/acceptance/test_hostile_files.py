@@ -5,13 +5,14 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sqlite3
 import subprocess
 import sys
 import tempfile
 import threading
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,7 +27,10 @@ _XML = '<?xml version="1.0" encoding="UTF-8"?>'
 _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 _RELATED = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 _PACKAGE = "http://schemas.openxmlformats.org/package/2006/relationships"
-_HEAD = '<row r="1"><c r="A1" t="inlineStr"><is><t>unit</t></is></c><c r="B1" t="inlineStr"><is><t>made_on</t></is></c></row>'
+_HEAD = (
+    '<row r="1"><c r="A1" t="inlineStr"><is><t>unit</t></is></c><c r="B1" t="inlineStr"><is><t>made_on</t></is></c>'
+    "</row>"
+)
 
 
 @dataclass(frozen=True)
@@ -70,14 +74,14 @@ def _run(program: Program, *arguments: object, **environment: str) -> Ended:
 
 
 @pytest.fixture(scope="module")
-def hall(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Hall]:
+def hall(tmp_path_factory: pytest.TempPathFactory) -> Hall:
     folder = tmp_path_factory.mktemp("hall")
     program = Program(folder / "fleet")
     program.run("setup", str(program.folder))
     (folder / "units.csv").write_text("unit,site\nU1,S\n", "utf-8")
     usual = _run(program, "import", "--check", folder / "units.csv")
     assert usual.status == 0, usual.said
-    yield Hall(program, folder, usual.seconds)
+    return Hall(program, folder, usual.seconds)
 
 
 def _refused(hall: Hall, *arguments: object, **environment: str) -> str:
@@ -118,7 +122,8 @@ def _xlsx(path: Path, *sheet: bytes | str, shared: str = "") -> Path:
         book.writestr(
             "xl/styles.xml",
             f'{_XML}<styleSheet xmlns="{_MAIN}"><numFmts count="1"><numFmt numFmtId="164" formatCode="[h]:mm:ss"/>'
-            '</numFmts><cellXfs count="3"><xf numFmtId="0"/><xf numFmtId="14"/><xf numFmtId="164"/></cellXfs></styleSheet>',
+            '</numFmts><cellXfs count="3"><xf numFmtId="0"/><xf numFmtId="14"/><xf numFmtId="164"/></cellXfs>'
+            "</styleSheet>",
         )
         book.writestr("xl/sharedStrings.xml", f'{_XML}<sst xmlns="{_MAIN}">{shared}</sst>')
         with book.open("xl/worksheets/sheet1.xml", "w") as part:
@@ -314,10 +319,8 @@ def test_a_folder_with_something_else_in_a_files_place_is_not_imported(what: str
 
 
 def test_endless_files_by_their_own_name(hall: Hall) -> None:
-    for arguments in (("import", "/dev/zero"), ("restore", "/dev/zero"), ("notice", "add", "/dev/zero")):
-        assert "/dev/zero is a device and no file" in _refused(hall, *arguments).replace("zero: is", "zero is").replace(
-            "zero: zero", "zero"
-        ).replace(": zero is", ": /dev/zero is")
+    for arguments in (("import",), ("restore",), ("notice", "add")):
+        assert re.search(r"zero:? is a device and no file", _refused(hall, *arguments, "/dev/zero"))
 
 
 @pytest.mark.parametrize("what", [*ODD, "text", "cut", "another", "without a schema"])
@@ -351,8 +354,14 @@ def test_dates_in_an_order_that_is_none(hall: Hall) -> None:
     assert "--dates" in said and "day-first" in said
 
 
+@pytest.mark.parametrize("what", [*ODD])
+def test_a_rota_that_is_no_file(what: str, hall: Hall, tmp_path: Path) -> None:
+    path = _odd(tmp_path / "rota.ics", what)
+    assert "rota.ics" in _refused(hall, "rota", NIGHTROUND_ROTA_FILE=str(path))
+
+
 @pytest.mark.parametrize("what", ["endless", "pipe", "folder"])
 def test_a_secret_that_is_no_file(what: str, hall: Hall, tmp_path: Path) -> None:
     path = _odd(tmp_path / "secret", what)
-    said = _refused(hall, "verify", NIGHTROUND_WEB_KEY_FILE=str(path), NIGHTROUND_MAIL_USERNAME="u")
+    said = _refused(hall, "verify", NIGHTROUND_KEY_FILE=str(path))
     assert "secret" in said

@@ -19,7 +19,7 @@ import xlsxwriter
 from ..errors import UserError
 from ..store.workshop import put_there, workshop
 from .cells import LONGEST
-from .grids import MOST_ROWS
+from .grids import MOST_CELLS, MOST_ROWS
 from .spelling import number_text
 
 Out = str | float | date | None
@@ -126,7 +126,7 @@ class _Workbook:
         self._sheet: Any = None
         self._table = ""
         self._columns: Sequence[str] = ()
-        self._next = 0
+        self._next = self._cells = 0
 
     def __enter__(self) -> _Workbook:
         return self
@@ -139,6 +139,7 @@ class _Workbook:
 
     def begin(self, table: str, columns: Sequence[str]) -> None:
         self._table, self._columns, self._next = table, columns, 1
+        self._cells = len(columns)
         self._sheet = self._book.add_worksheet(table)
         self._sheet.freeze_panes(1, 0)
         for place, column in enumerate(columns):
@@ -155,6 +156,7 @@ class _Workbook:
         for place, cell in enumerate(cells):
             if cell is None or cell == "":
                 continue
+            self._cells += 1
             if isinstance(cell, float | int):
                 self._sheet.write_number(self._next, place, cell)
             elif isinstance(cell, date):
@@ -164,4 +166,9 @@ class _Workbook:
                     f"{self._table}, row {self._next + 1}: {self._columns[place]} has {len(cell)} characters; a cell "
                     f"holds {LONGEST}, so export to a folder instead"
                 )
+        if self._cells > MOST_CELLS:
+            raise UserError(
+                f"{self._table} has more cells than a sheet may have to be read again ({MOST_CELLS}); export to a "
+                "folder instead"
+            )
         self._next += 1

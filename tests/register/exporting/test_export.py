@@ -188,3 +188,13 @@ def test_a_text_that_no_cell_can_hold_is_said(small_office: Office, tmp_path: Pa
     assert answer.status == 2
     assert "log, row 2: note has 40000 characters" in answer.err
     assert not (tmp_path / "out.xlsx").exists()
+
+
+def test_a_workbook_that_import_would_refuse_is_not_written(
+    filled: Office, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("nightround.register.sinks.MOST_CELLS", len(COLUMNS["sites"]) + 3)
+    answer = filled.run("export", tmp_path / "out.xlsx")
+    assert (answer.status, "sites has more cells" in answer.err, "export to a folder" in answer.err) == (2, True, True)
+    assert not (tmp_path / "out.xlsx").exists()
+    assert filled.run("export", tmp_path / "out").status == 0

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from sqlalchemy import Connection, delete, insert, select
 
+from ... import files
 from ...bootstrap import Program
 from ...settings import Settings
 from ...store.tables import fleet, rota_files
@@ -142,7 +143,9 @@ def _read(path: Path) -> _Parsed:
             return known[1]
         if seen.st_size > LARGEST:
             raise Unreadable(f"is larger than {LARGEST // 1024 // 1024} MB; export only the coming year")
-        body = path.read_bytes()
+        body = files.read_bytes(path, LARGEST)
+    except files.Unfit as unfit:
+        raise Unreadable(str(unfit)) from None
     except OSError as error:
         why = error.strerror or type(error).__name__
         raise Unreadable(f"cannot be read ({why}); put it back or correct the setting") from None
