@@ -38,6 +38,7 @@ from .parts import (
 )
 from .placing import registration_duties, renewal_duties, responders_duty
 from .rules import ModelSheet, Rule, Span, Subject
+from .sharing import Claim
 
 ROUNDS = (Subject.LOOK, Subject.TEST, Subject.INSPECTION, Subject.REPORT_CHECK, Subject.SELF_TEST)
 # Which field of the evidence says when it was last done.
@@ -154,6 +155,24 @@ class Reckoner:
         told = responders_duty(day, facts, rules[Subject.NOTIFY], working, starts)
         return found if told is None else [*found, told]
 
+    def claims(self, facts: UnitFacts) -> list[Claim]:
+        """What the unit would have to order, or has to replace already, without anything of its own at hand.
+
+        Of a kind that is missing only where it is known since when. A withdrawn unit needs nothing.
+        """
+        if facts.evidence.withdrawn_on is not None:
+            return []
+        owed = self._parts(facts)
+        missing = (Part(0, duty.kind, "fitted", None, None) for duty in owed[len(facts.parts) :])
+        found = []
+        for part, duty in zip((*facts.parts, *missing), owed, strict=True):
+            good = duty.last_good_day
+            if part.state == "fitted" and good is not None and self._day >= (duty.order_by or good):
+                own = at_hand(self._day, part, facts.parts, facts.evidence.ordered)
+                if own is None or own <= good:
+                    found.append(Claim(good, facts.unit, part.kind, part.id))
+        return found
+
     def spare(self, part: Part) -> Duty:
         """The duty of a spare that is kept at a site, for no one unit."""
         return self._named(part, NONE)
@@ -225,6 +244,9 @@ class Reckoner:
             duty = self._named(part, limits, begun)
             if duty.standing is Standing.ORDER_NOW:
                 duty = relieved(self._day, duty, at_hand(self._day, part, facts.parts, evidence.ordered))
+                for part_id, good in facts.promised:
+                    if part_id == part.id:
+                        duty = relieved(self._day, duty, good)
             duties.append(duty)
             if part.state == "fitted":
                 fitted.add(part.kind)

@@ -155,6 +155,9 @@ class UnitFacts(NamedTuple):
     registered_with: str = ""
     registered_on: date | None = None
     cover: Cover | None = None  # the loan unit in its place
+    # Spares of its site that are kept for it: number of the fitted part that one is to replace, last good day of the
+    # spare. 0: for a part that is missing.
+    promised: tuple[tuple[int, date], ...] = ()
 
 
 class Certificate(NamedTuple):

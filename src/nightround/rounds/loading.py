@@ -126,8 +126,7 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False, zone: str
     by_condition = recall(
         conn, ("conditions", *ids), (sites, units), lambda: _conditions(conn, ids), zone or ANY, (conditions,)
     )
-    known = recall(conn, ("facts", *ids, marks), _FACTS_FROM, lambda: _facts(conn, ids, marks))
-    for unit_id, site_id, place, facts in known:
+    for unit_id, site_id, place, facts in facts_of(conn, ids, marks=marks):
         yield Loaded(
             unit_id,
             site_id,
@@ -142,12 +141,16 @@ def load(conn: Connection, ids: Sequence[int], *, marks: bool = False, zone: str
 _FACTS_FROM = (evidence, parts, sites, units)
 
 
+def facts_of(conn: Connection, ids: Sequence[int], *, marks: bool = False) -> list[tuple[int, int, Place, UnitFacts]]:
+    """What is on record of these units (ids in rising order), by number; with the number of the site and the place."""
+    return recall(conn, ("facts", *ids, marks), _FACTS_FROM, lambda: _facts(conn, ids, marks))
+
+
 def _facts(conn: Connection, ids: Sequence[int], marks: bool) -> list[tuple[int, int, Place, UnitFacts]]:
-    """What is on record of these units, by number; with the number of the site and the place."""
     by_parts = _parts(conn, ids, marks)
     query = _units_query(marks, len(ids) == ids[-1] - ids[0] + 1)
     found = []
-    for row in conn.execute(query, _named(ids)).all():
+    for row in conn.execute(query, named(ids)).all():
         unit_id, site_id, zone, country, subdivision, site_type, celsius, unit, model, in_service_on = row[:10]
         registered_with, registered_on, has_log = row[10:_SAID_AT]
         said = _evidence(row[_SAID_AT:_MARKED_AT]) if has_log is not None else _NOTHING
@@ -177,8 +180,8 @@ def _close_together(ids: Sequence[int]) -> bool:
     return ids[-1] - ids[0] + 1 < 2 * len(ids)
 
 
-def _within(column: Any, ranged: bool) -> ColumnElement[bool]:
-    """The condition for what `_named` gives. Statements are built once: that costs more than to carry one out."""
+def within(column: Any, ranged: bool) -> ColumnElement[bool]:
+    """The condition for what `named` gives. Statements are built once: that costs more than to carry one out."""
     clause: ColumnElement[bool] = (
         column.between(bindparam("b_first"), bindparam("b_last"))
         if ranged
@@ -187,7 +190,7 @@ def _within(column: Any, ranged: bool) -> ColumnElement[bool]:
     return clause
 
 
-def _named(ids: Sequence[int]) -> dict[str, Any]:
+def named(ids: Sequence[int]) -> dict[str, Any]:
     return {"b_first": ids[0], "b_last": ids[-1], "b_ids": ids}
 
 
@@ -213,7 +216,7 @@ def _units_query(marks: bool, ranged: bool) -> Select[Any]:
         )
         .join(sites, sites.c.id == units.c.site_id)
         .outerjoin(evidence, evidence.c.unit_id == units.c.id)
-        .where(_within(units.c.id, ranged))
+        .where(within(units.c.id, ranged))
         .order_by(units.c.id)
     )
 
@@ -261,7 +264,7 @@ ANY_LENT = select(loans.c.unit_id).where(_LENDING).exists()  # whether any unit 
 def _lent_query(ranged: bool) -> Select[Any]:
     return (
         select(loans.c.unit_id, loans.c.covers_id, loans.c.since)
-        .where(_within(loans.c.covers_id, ranged), _LENDING)
+        .where(within(loans.c.covers_id, ranged), _LENDING)
         .order_by(loans.c.at, loans.c.unit_id)
     )
 
@@ -270,7 +273,7 @@ def lent(conn: Connection, ids: Sequence[int]) -> list[Lent]:
     """The loans that stand in the place of these units (ids in rising order), the newest of each last."""
     wanted = set(ids)
     query = _lent_query(_close_together(ids))
-    rows = recall(conn, ("lent", *ids), (loans,), lambda: conn.execute(query, _named(ids)).all())
+    rows = recall(conn, ("lent", *ids), (loans,), lambda: conn.execute(query, named(ids)).all())
     return [Lent(*row) for row in rows if row.covers_id in wanted]
 
 
@@ -322,26 +325,26 @@ def _sure_lot() -> ColumnElement[str]:
 def _parts_query(marks: bool, ranged: bool) -> Select[Any]:
     return (
         select(parts.c.unit_id, *part_columns(marks))
-        .where(_within(parts.c.unit_id, ranged), parts.c.state.in_(("fitted", "spare")))
+        .where(within(parts.c.unit_id, ranged), parts.c.state.in_(("fitted", "spare")))
         .order_by(parts.c.unit_id, parts.c.id)
     )
 
 
 def _parts(conn: Connection, ids: Sequence[int], marks: bool) -> dict[int, tuple[Part, ...]]:
     found: dict[int, tuple[Part, ...]] = {}
-    for unit_id, *rest in conn.execute(_parts_query(marks, _close_together(ids)), _named(ids)).all():
+    for unit_id, *rest in conn.execute(_parts_query(marks, _close_together(ids)), named(ids)).all():
         found[unit_id] = (*found.get(unit_id, ()), Part(*rest))
     return found
 
 
 @lru_cache(maxsize=2)
 def _duties_query(ranged: bool) -> Select[Any]:
-    return select(*STORED, duties.c.unit_id, *KEPT).where(_within(duties.c.unit_id, ranged))
+    return select(*STORED, duties.c.unit_id, *KEPT).where(within(duties.c.unit_id, ranged))
 
 
 def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]]:
     found: dict[int, dict[str, Stored]] = {}
-    for row in conn.execute(_duties_query(_close_together(ids)), _named(ids)).all():
+    for row in conn.execute(_duties_query(_close_together(ids)), named(ids)).all():
         stored = stored_duty(row)
         try:
             found[row[_WIDTH]][row[0]] = stored
@@ -353,12 +356,12 @@ def _duties(conn: Connection, ids: Sequence[int]) -> dict[int, dict[str, Stored]
 @lru_cache(maxsize=2)
 def _conditions_query(ranged: bool) -> Select[Any]:
     return select(conditions.c.unit_id, conditions.c.condition, conditions.c.reasons).where(
-        _within(conditions.c.unit_id, ranged)
+        within(conditions.c.unit_id, ranged)
     )
 
 
 def _conditions(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[str, str]]:
-    rows = conn.execute(_conditions_query(_close_together(ids)), _named(ids))
+    rows = conn.execute(_conditions_query(_close_together(ids)), named(ids))
     return {unit_id: (condition, reasons) for unit_id, condition, reasons in rows}
 
 
@@ -372,13 +375,13 @@ def stored_duty(row: Any) -> Stored:
 def _cases_query(ranged: bool) -> Select[Any]:
     return (
         select(cases.c.unit_id, *CASE)
-        .where(_within(cases.c.unit_id, ranged), cases.c.closed_at.is_(None))
+        .where(within(cases.c.unit_id, ranged), cases.c.closed_at.is_(None))
         .order_by(cases.c.id)
     )
 
 
 def _cases(conn: Connection, ids: Sequence[int]) -> dict[int, tuple[OpenCase, ...]]:
     found: dict[int, tuple[OpenCase, ...]] = {}
-    for unit_id, *rest in conn.execute(_cases_query(_close_together(ids)), _named(ids)).all():
+    for unit_id, *rest in conn.execute(_cases_query(_close_together(ids)), named(ids)).all():
         found[unit_id] = (*found.get(unit_id, ()), OpenCase(*rest))
     return found

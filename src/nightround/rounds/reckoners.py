@@ -17,16 +17,17 @@ from ..reckoning.owed import Condition, Reckoned
 from ..reckoning.rules import binding
 from ..register.notices import current
 from ..store.recalling import recall
-from ..store.tables import loans, notices
+from ..store.tables import loans, notices, parts
 from .loading import ANY_LENT, Lent, Loaded, lent, load
 from .rulebook import RuleBook
+from .sharing import ANY_KEPT, with_promises
 
 logger = logging.getLogger("nightround.rounds")
 
 # A loan unit in one of these conditions can be relied on; one that nobody has checked covers nothing.
 _HOLDS = (Condition.IN_SERVICE, Condition.WORK_DUE)
 NEWEST = select(func.max(notices.c.id)).scalar_subquery()  # see `register.notices.newest`
-_NEWS = select(NEWEST, ANY_LENT)
+_NEWS = select(NEWEST, ANY_LENT, ANY_KEPT)
 
 
 class Reckoners:
@@ -43,6 +44,7 @@ class Reckoners:
         self._board: Board | None = None
         self._gravest: frozenset[str] = frozenset()
         self._lending = True
+        self._sharing = True
         if conn is not None:
             self.renew(conn)
 
@@ -57,7 +59,8 @@ class Reckoners:
 
     def renew(self, conn: Connection) -> None:
         """Reads the notices anew if one was added since; a round that is under way takes it up with its next batch."""
-        latest, self._lending = recall(conn, "news", (loans, notices), lambda: conn.execute(_NEWS).one())
+        read = (loans, notices, parts)
+        latest, self._lending, self._sharing = recall(conn, "news", read, lambda: conn.execute(_NEWS).one())
         self.take(conn, latest)
 
     def take(self, conn: Connection, latest: int | None) -> None:
@@ -76,11 +79,16 @@ class Reckoners:
         """
         self.renew(conn)
         loaded = load(conn, ids, marks=self.marks, zone=zone)
+        if ids and self._sharing:
+            loaded = with_promises(conn, loaded, ids, day, self.at)
         loans = lent(conn, ids) if ids and self._lending else []
         return self._covered(conn, loaded, loans, day) if loans else loaded
 
     def _covered(self, conn: Connection, found: Iterator[Loaded], loans: list[Lent], day: date) -> Iterator[Loaded]:
-        """The same units, each with the loan unit in its place, one that can be relied on before one that cannot."""
+        """The same units, each with the loan unit in its place, one that can be relied on before one that cannot.
+
+        Whether a loan unit has to order something does not matter to that, so nothing is asked of its site's spares.
+        """
         covers: dict[int, Cover] = {}
         since = {loan.loan_id: loan for loan in loans}
         for other in load(conn, sorted(since), marks=self.marks):

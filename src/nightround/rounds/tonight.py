@@ -37,6 +37,7 @@ from .personal import compare_people
 from .reckoners import Reckoners
 from .rulebook import RuleBook
 from .rulebook import load as load_rulebook
+from .sharing import sharing
 from .staff import owe_sites
 from .writing import write
 from .zones import owed_date
@@ -245,7 +246,10 @@ def reckon_units(
         reckoners = Reckoners(book, conn)
         # What becomes of a loan unit concerns the one in whose place it stands.
         concerned = {*(ids := sorted(set(unit_ids))), *covered_by(conn, ids)}
-        by_zone = _by_zone(conn, sorted(concerned), sorted(set(site_ids)))
+        # What one unit needs or leaves of the spares of its site concerns the others there.
+        listed = sorted(set(site_ids))
+        concerned |= sharing(conn, ids, listed)
+        by_zone = _by_zone(conn, sorted(concerned), listed)
         # Read before any of the facts: what is marked later may have been seen too early.
         marked = marks.of(conn, [holder for its in by_zone.values() for holder in _holders(*its)])
     started = time.perf_counter()
