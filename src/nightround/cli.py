@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import click
 
 from . import __version__
+from .bootstrap import Clock, Program, system_clock
 from .commands.desk import Desk, visible
 from .errors import Failure, UserError
 
@@ -82,13 +83,23 @@ class _Rooms(click.Group):
 @click.pass_context
 def cli(ctx: click.Context, config: str | None, as_json: bool) -> None:
     """What a fleet of defibrillators owes: reckoned every night, told in time."""
-    ctx.obj = Desk(config, as_json)
+    given: _Given = ctx.obj
+    ctx.obj = Desk(config, as_json, given.clock, given.program)
 
 
-def run(arguments: Sequence[str] | None = None) -> int:
-    """Runs one command line and gives its exit status."""
+class _Given(NamedTuple):
+    """What whoever runs a command line hands to it beside its words."""
+
+    clock: Clock
+    program: Program | None
+
+
+def run(arguments: Sequence[str] | None = None, *, clock: Clock = system_clock, program: Program | None = None) -> int:
+    """Runs one command line and gives its exit status. With `program`, on that one as it is, its clock included."""
+    given = _Given(clock if program is None else program.clock, program)
+    words = list(arguments) if arguments is not None else None
     try:
-        outcome = cli.main(args=list(arguments) if arguments is not None else None, standalone_mode=False)
+        outcome = cli.main(args=words, standalone_mode=False, obj=given)
     except click.ClickException as error:
         error.show()
         return 2

@@ -73,6 +73,7 @@ def config(app: Any, wanted: int, steady: Callable[[], float]) -> uvicorn.Config
         lifespan="off",
         timeout_graceful_shutdown=3,
         server_header=False,
+        date_header=False,  # the application says it, by its own clock (`pages.access`)
         # Whom we believe about where a request comes from is a setting of ours (`pages.whence`).
         proxy_headers=False,
     )

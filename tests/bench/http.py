@@ -102,7 +102,7 @@ class _Reader:
 def _ours(folder: str) -> Any:
     store = open_store(f"sqlite:///{Path(folder) / 'feed.db'}")
     program = Program(load_settings(None), store, lambda: fleet.NOW)
-    return Access(Starlette(routes=calendar.routes(program)))
+    return Access(Starlette(routes=calendar.routes(program)), program.clock)
 
 
 def _floor(folder: str) -> Any:

@@ -11,6 +11,7 @@ from sqlalchemy import Connection, insert, select
 from nightround.bootstrap import Program
 from nightround.register.log import NewEntry
 from nightround.register.recording import record
+from nightround.rounds.marked import take_up
 from nightround.rounds.tonight import run_owed
 from nightround.store.tables import parts, people, person_roles, person_sites, sites, units
 
@@ -45,13 +46,14 @@ PEOPLE: list[tuple[str, str, tuple[str, ...], tuple[str, ...], bool]] = [
 
 
 def settle(program: Program) -> None:
-    """Writes the fleet and runs the rounds that are owed."""
+    """Writes the fleet, runs the rounds that are owed, and takes up what was recorded."""
     now = program.clock()
     with program.store.write() as conn:
         _places(conn)
         _people(conn)
         _log(conn, now)
     run_owed(program)
+    take_up(program)
 
 
 def _places(conn: Connection) -> None:

@@ -11,12 +11,14 @@ from typing import Any
 
 import uvicorn
 
+from nightround.connections import config
+
 
 @contextlib.contextmanager
 def serving(app: Any) -> Iterator[int]:
     """Serves the application until the block ends; gives the port."""
     listening = socket.create_server(("127.0.0.1", 0))
-    server = uvicorn.Server(uvicorn.Config(app, log_config=None, access_log=False, lifespan="off"))
+    server = uvicorn.Server(config(app, 100, time.monotonic))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()
     try:

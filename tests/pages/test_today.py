@@ -168,6 +168,8 @@ def test_what_the_limit_of_an_hour_holds_back_is_said_of_the_cases_that_one_may_
     with settled.store.write() as conn:
         conn.execute(cases.update().values(severity="soon"))
     post(settled, *(replace(letter(name), kind="opening") for name in ("a", "b")))
+    # Nor is there a place for a letter that would stand for those.
+    post(settled, *(replace(letter(name), kind="escalation") for name in ("c", "d")))
     clock.forward(minutes=20)
     text = words(visitor(settled, person).get("/"))
     if not said:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -13,7 +12,6 @@ import pytest
 from sqlalchemy import text
 
 from nightround import cli
-from nightround.commands.desk import Desk
 from nightround.store.database import Store
 from tests.conftest import Clock
 
@@ -55,6 +53,7 @@ class Office:
     folder: Path
     store: Store
     capsys: pytest.CaptureFixture[str]
+    clock: Clock
 
     def run(self, *arguments: object) -> Answer:
         """One command with --json."""
@@ -94,7 +93,7 @@ class Office:
 
     def _run(self, arguments: Sequence[str]) -> Answer:
         self.capsys.readouterr()
-        status = cli.run(arguments)
+        status = cli.run(arguments, clock=self.clock)
         captured = self.capsys.readouterr()
         return Answer(status, captured.out, captured.err)
 
@@ -111,8 +110,7 @@ def open_office(
     config = folder / "nightround.toml"
     config.write_text(f'[database]\nurl = "{url}"\n[mail]\nsecurity = "plain"\n', encoding="utf-8")
     monkeypatch.setenv("NIGHTROUND_CONFIG", str(config))
-    monkeypatch.setattr(cli, "Desk", functools.partial(Desk, clock=clock))
-    return Office(folder, store, capsys)
+    return Office(folder, store, capsys, clock)
 
 
 def write(folder: Path, **tables: str) -> Path:

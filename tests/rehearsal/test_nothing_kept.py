@@ -122,7 +122,7 @@ def test_short_ladders_small_limits_and_many_letters(demo: Program, tmp_path: Pa
     demo.settings.cases = Cases(
         ladders=[Ladder(severity="urgent", told="at any hour", steps=quick, again="5 hours")],
         person_hour=2,
-        fleet_hour=6,
+        fleet_hour=2,
     )
     found = _same(demo, 4, file)
     assert any("limit" in finding.what for finding in found.findings)

@@ -15,7 +15,6 @@ from sqlalchemy import update
 
 from nightround import cli
 from nightround.bootstrap import Program
-from nightround.commands.desk import Desk
 from nightround.settings import load
 from nightround.store.database import Store
 from nightround.store.tables import evidence
@@ -25,17 +24,16 @@ from .build import furnish, rows
 
 
 @pytest.fixture
-def file(tmp_path: Path, sqlite_store: Store, monkeypatch: pytest.MonkeyPatch) -> Path:
+def file(tmp_path: Path, sqlite_store: Store) -> Path:
     settings = tmp_path / "nightround.toml"
     settings.write_text('[mail]\nsecurity = "plain"\n[rounds]\ntick_seconds = 900\n', "utf-8")
     (tmp_path / "nightround.key").write_bytes(b"k" * 43)
     furnish(Program(load(settings), sqlite_store, lambda: START), START.date())
-    monkeypatch.setattr(Desk.__init__, "__defaults__", (lambda: START,))
     return settings
 
 
 def _asked(file: Path, capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> tuple[str, str]:
-    assert cli.run(["--config", str(file), *arguments]) == status
+    assert cli.run(["--config", str(file), *arguments], clock=lambda: START) == status
     return capsys.readouterr()
 
 

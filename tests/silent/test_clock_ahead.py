@@ -101,9 +101,9 @@ def test_the_cure_is_the_right_one_and_ends_the_trouble(program: Program, clock:
 def test_letters_that_were_written_or_put_off_while_the_clock_was_ahead_go_now(program: Program, clock: Clock) -> None:
     right = clock.now
     clock.forward(days=200)
-    post(program, letter("written ahead", created_at=clock.now, urgent=True))
+    post(program, letter("written-ahead", created_at=clock.now, urgent=True))
     with Receiver() as receiver:
         clock.now = right
         here = office(program, receiver.port, host="127.0.0.1")
         deliver(here)
-    assert states(here) == {"written ahead": "sent"}
+    assert states(here) == {"written-ahead": "sent"}

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 import logging
 import socket
-from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 from email import message_from_bytes, policy
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -16,6 +16,7 @@ from sqlalchemy import insert, select, update
 from starlette.applications import Starlette
 from starlette.testclient import TestClient
 
+from nightround import cli
 from nightround.bootstrap import Program
 from nightround.calendars import feed as feeds
 from nightround.calendars.reading import EVENTS, TASKS
@@ -423,13 +424,9 @@ class TestWhereItIsSaid:
         assert over["dtstart"].dt == first["dtstart"].dt
 
     def test_commands_say_it_by_their_words_and_their_exit_status(
-        self,
-        stuck: Program,
-        tmp_path: Path,
-        monkeypatch: pytest.MonkeyPatch,
-        capsys: pytest.CaptureFixture[str],
+        self, stuck: Program, capsys: pytest.CaptureFixture[str]
     ) -> None:
-        run = _command_line(stuck, tmp_path, monkeypatch)
+        run = partial(_run, stuck)
         assert run("today") == 3
         out = capsys.readouterr().out
         assert out.startswith("TROUBLE  No letter can be sent since 2026-11-25 09:00 (UTC)")
@@ -443,17 +440,12 @@ class TestWhereItIsSaid:
         assert "No letter can be sent since" in capsys.readouterr().err
 
     def test_deliver_ends_with_3_where_the_server_answers_and_letters_stay_for_an_hour(
-        self,
-        program: Program,
-        clock: Clock,
-        tmp_path: Path,
-        monkeypatch: pytest.MonkeyPatch,
-        capsys: pytest.CaptureFixture[str],
+        self, program: Program, clock: Clock, capsys: pytest.CaptureFixture[str]
     ) -> None:
         with Receiver() as receiver:
             receiver.says["DATA"] = lambda _to: "451 not now"
             here = office(program, receiver.port)
-            run = _command_line(here, tmp_path, monkeypatch)
+            run = partial(_run, here)
             post(here, letter("n"))
             assert run("deliver") == 0
             clock.forward(minutes=60)
@@ -461,16 +453,9 @@ class TestWhereItIsSaid:
         assert "1 letter could not be sent for more than 60 minutes" in capsys.readouterr().err
 
 
-def _command_line(program: Program, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[..., int]:
-    """Runs command lines on the program as it is, its clock included."""
-    from nightround import cli
-    from nightround.commands import desk
-
-    monkeypatch.setattr(desk, "load", lambda _path: program.settings)
-    monkeypatch.setattr(desk, "find", lambda _named: tmp_path)
-    monkeypatch.setattr(desk, "start", lambda _settings, clock: program)
-    monkeypatch.setattr(desk.Desk.__init__, "__defaults__", (program.clock,))
-    return lambda *words: cli.run(list(words))
+def _run(program: Program, *words: str) -> int:
+    """Runs a command line on the program as it is, its clock included."""
+    return cli.run(words, program=program)
 
 
 def test_the_gravest_trouble_comes_first(program: Program, clock: Clock) -> None:

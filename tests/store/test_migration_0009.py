@@ -37,17 +37,14 @@ def released(request: pytest.FixtureRequest, bare_database_of: Callable[[str], s
         put("sites", id=1, site="S", time_zone="Europe/Paris")
         put("units", id=7, unit="U", site_id=1, label="l")
         put("people", id=1, person="P", name="Pat")
-        for number, (kind, lot, label, good, fitted) in enumerate(
-            (
-                ("pads-adult", "A", "2028-10", "2028-10-31", "2025-06-01"),
-                ("pads-child", "C", "2029-01", "2029-01-31", "2025-06-01"),
-                ("battery", "X", "2035-01", "2035-01-31", "2026-11-23"),
-            ),
-            1,
+        for kind, lot, label, good, fitted in (
+            ("pads-adult", "A", "2028-10", "2028-10-31", "2025-06-01"),
+            ("pads-child", "C", "2029-01", "2029-01-31", "2025-06-01"),
+            ("battery", "X", "2035-01", "2035-01-31", "2026-11-23"),
         ):
-            put("parts", id=number, unit_id=7, kind=kind, state="fitted", lot=lot, label_date=label,
+            put("parts", unit_id=7, kind=kind, state="fitted", lot=lot, label_date=label,
                 last_good_day=good, fitted_on=fitted)  # fmt: skip
-        put("parts", id=4, unit_id=7, kind="battery", state="removed", lot="B", fitted_on="2025-06-01")
+        put("parts", unit_id=7, kind="battery", state="removed", lot="B", fitted_on="2025-06-01")
         rows = (("check", '{"pads":"opened"}', "{}", None, 5), ("fitted", "{}", CHILD, None, 3),
                 ("fitted", "{}", WRONG, None, 2), ("struck", "{}", "{}", 3, 1))  # fmt: skip
         for number, (entry, readings, part, strikes, days) in enumerate(rows, 1):
@@ -61,7 +58,7 @@ def released(request: pytest.FixtureRequest, bare_database_of: Callable[[str], s
 
 def test_the_log_is_read_anew_once(released: Store) -> None:
     migrate(released, START)
-    assert read_anew(released) == [7]
+    assert read_anew(released, START) == [7]
     with released.read() as conn:
         [loaded] = load(conn, [7])
         held = conn.execute(text("SELECT kind, lot, state FROM parts ORDER BY id")).all()
@@ -72,8 +69,8 @@ def test_the_log_is_read_anew_once(released: Store) -> None:
     said = loaded.facts.evidence
     assert str(said.of_pads("pads-adult").bad_on) == "2026-11-20"
     assert said.of_pads("pads-child").bad_on is None
-    assert read_anew(released) == []
+    assert read_anew(released, START) == []
 
 
 def test_a_new_database_has_nothing_to_read_anew(sqlite_store: Store) -> None:
-    assert read_anew(sqlite_store) == []
+    assert read_anew(sqlite_store, START) == []

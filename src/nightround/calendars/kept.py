@@ -41,10 +41,7 @@ class Stamped(NamedTuple):
 
 
 def whole_second(now: datetime) -> datetime:
-    """The latest time that may be told as that of the last change.
-
-    It must not be later than the answer's Date (RFC 9110 §8.8.2.1), which the web server renews once a second.
-    """
+    """The latest time that may be told as that of the last change: before the answer's Date (RFC 9110 §8.8.2.1)."""
     return now.replace(microsecond=0) - DATE_LAG
 
 

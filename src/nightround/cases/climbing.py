@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import NamedTuple, TypeVar
 
 from sqlalchemy import Connection, bindparam, func, or_, select, update
+from sqlalchemy import case as sql_case
 from sqlalchemy.dialects import postgresql, sqlite
 
 from .. import waits
@@ -45,11 +46,13 @@ class Told(NamedTuple):
 
 
 class Heard(NamedTuple):
-    """How many letters told somebody of a case since it began, and when the last of them was written. A case begins
-    anew where somebody had it, or where it has become worse; not where nobody took it."""
+    """How many letters told somebody of a case since it began, when the last of them was written, and whether all have
+    gone: one that has not may yet be given up, and then told nobody. A case begins anew where somebody had it, or where
+    it has become worse; not where nobody took it."""
 
     times: int
     last: datetime
+    gone: bool
 
 
 class Change(NamedTuple):
@@ -155,8 +158,8 @@ def heard(conn: Connection, case_ids: Sequence[int]) -> dict[int, dict[str, Hear
     """By case and mailbox, what was heard of it. A letter that was given up told nobody anything."""
     found: dict[int, dict[str, Heard]] = {}
     for chunk in _chunks(case_ids, 500):
-        for case_id, mailbox, *said in conn.execute(_HEARD, {"b_ids": chunk}).all():
-            found.setdefault(case_id, {})[mailbox] = Heard._make(said)
+        for case_id, mailbox, times, last, gone in conn.execute(_HEARD, {"b_ids": chunk}).all():
+            found.setdefault(case_id, {})[mailbox] = Heard(times, last, bool(gone))
     return found
 
 
@@ -166,6 +169,7 @@ _HEARD = (
         tellings.c.mailbox,
         func.count(tellings.c.message_id.distinct()),
         func.max(messages.c.created_at),
+        func.min(sql_case((messages.c.state == "sent", 1), else_=0)),
     )
     .join(messages, messages.c.id == tellings.c.message_id)
     .outerjoin(climbs, climbs.c.case_id == tellings.c.case_id)

@@ -64,11 +64,13 @@ def screen(**how: Any) -> Console:
 class Desk:
     """One run of the command line. `json` asks for one JSON document on standard output and nothing else there."""
 
-    def __init__(self, config: str | None, as_json: bool, clock: Clock = system_clock) -> None:
+    def __init__(
+        self, config: str | None, as_json: bool, clock: Clock = system_clock, program: Program | None = None
+    ) -> None:
         self._config = config
         self.json = as_json
         self.clock = clock
-        self._program: Program | None = None
+        self._program = program
 
     @cached_property
     def out(self) -> Console:
@@ -80,6 +82,8 @@ class Desk:
 
     @property
     def settings(self) -> Settings:
+        if self._program is not None:
+            return self._program.settings
         from ..settings import find, load
 
         return load(find(self._config))

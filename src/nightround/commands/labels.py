@@ -11,7 +11,7 @@ from ..errors import UserError
 from ..labels.content import Sheet, sheets
 from ..labels.fonts import Fonts
 from ..labels.layout import Drawing, draw
-from ..labels.pdf import to_pdf
+from ..labels.pdf import to_pdf, why_not
 from ..labels.svg import left_to_the_reader, to_svg
 from .desk import Desk, pass_desk
 from .outfile import write_whole
@@ -40,12 +40,11 @@ _NOT_OUTSIDE = ("127.0.0.1", "localhost", "::1", "0.0.0.0")
     help="For characters that the built-in font of a PDF lacks, such as Japanese.",
 )
 @pass_desk
-def label_command(
-    desk: Desk, unit: str | None, site: str | None, out: Path, kind: str, fonts: tuple[Path, ...]
-) -> None:
+def label_command(desk: Desk, unit: str | None, site: str | None, out: Path, kind: str, fonts: tuple[Path, ...]) -> int:
     """A cabinet label of 10 by 15 cm for UNIT: its code and spot, what to do, its next dates, and the code of its page.
 
-    It says what the last round found. Print it anew when a date has changed; the page tells which.
+    It says what the last round found. Print it anew when a date has changed; the page tells which. Exit status 3 where
+    some labels of a site cannot be printed; the others are.
     """
     if (unit is None) == (site is None):
         raise UserError("label: name one UNIT, or a site with --site")
@@ -58,27 +57,37 @@ def label_command(
     with program.store.read() as conn:
         found = sheets(conn, program.settings, program.clock(), unit=unit, site=site)
     able = Fonts(fonts)
-    drawings = [draw(sheet, able) for sheet in found]
+    ending = suffix if suffix in _SUFFIXES else f".{kind}"
+    drawn = [(sheet, draw(sheet, able)) for sheet in found]
+    left_out = {sheet.unit: why_not(sheet, drawing, able) for sheet, drawing in drawn} if ending == ".pdf" else {}
+    left_out = {code: why for code, why in left_out.items() if why}
+    drawn = [(sheet, drawing) for sheet, drawing in drawn if sheet.unit not in left_out]
+    if not drawn:
+        raise UserError("label: " + "; ".join(left_out.values()))
+    found, drawings = [sheet for sheet, _ in drawn], [drawing for _, drawing in drawn]
     if suffix in _SUFFIXES:
         written = {out: _bytes(suffix, drawings, able, found)}
     else:
-        ending = f".{kind}"
         written = {
             out / (quote(sheet.unit, safe=" ") + ending): _bytes(ending, [drawing], able, [sheet])
-            for sheet, drawing in zip(found, drawings, strict=True)
+            for sheet, drawing in drawn
         }
         _make(out)
     for file, body in written.items():
         write_whole(file, body)
-    warnings = _warnings(found, drawings, able, pictures=any(file.suffix.lower() == ".svg" for file in written))
+    warnings = [
+        *(f"not printed: {why}" for why in left_out.values()),
+        *_warnings(found, drawings, able, pictures=ending == ".svg"),
+    ]
     if desk.json:
         told = [{"unit": sheet.unit, "address": sheet.address, "dates": dict(sheet.dates)} for sheet in found]
-        desk.answer({"files": list(written), "labels": told, "warnings": warnings})
-        return
+        desk.answer({"files": list(written), "labels": told, "left_out": left_out, "warnings": warnings})
+        return 3 if left_out else 0
     count = len(found)
     desk.say(f"{out}: {count} label{'' if count == 1 else 's'}")
     for warning in warnings:
         desk.err.print(warning, markup=False)
+    return 3 if left_out else 0
 
 
 def _bytes(suffix: str, drawings: list[Drawing], fonts: Fonts, found: list[Sheet]) -> bytes:

@@ -20,6 +20,7 @@ from ..letters.links import label_url
 from ..reckoning.dates import local_day
 from ..settings import Settings
 from ..store.tables import conditions, duties, people, person_roles, person_sites, sites, units
+from .fonts import tidy
 
 NOT_RECORDED = "not recorded"
 _CHECKS = {"look": "Next look", "test": "Next test", "inspection": "Next inspection"}
@@ -95,11 +96,11 @@ def _sheet(row: Any, owed: Sequence[Any], contact: str, settings: Settings, now:
         )
     return Sheet(
         unit=row.unit,
-        spot=", ".join(text for text in (row.spot, row.floor) if text) or f"spot {NOT_RECORDED}",
-        site=row.site_name or row.site,
-        place=row.address,
-        model=row.model or NOT_RECORDED,
-        serial=row.serial or NOT_RECORDED,
+        spot=", ".join(text for text in (tidy(row.spot), tidy(row.floor)) if text) or f"spot {NOT_RECORDED}",
+        site=tidy(row.site_name) or row.site,
+        place=tidy(row.address),
+        model=tidy(row.model) or NOT_RECORDED,
+        serial=tidy(row.serial) or NOT_RECORDED,
         fleet=settings.fleet.name,
         contact=contact,
         emergency=f"Emergency? Call {emergency.words(settings, [row.country])} first.",

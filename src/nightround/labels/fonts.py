@@ -103,11 +103,11 @@ class Fonts:
 
 def tidy(text: str) -> str:
     """The text in one line, composed, without characters that draw nothing or turn the writing direction."""
-    text = unicodedata.normalize("NFC", text)
-    shown = ("" if unicodedata.category(sign) in ("Cf", "Cs", "Co", "Cn") else sign for sign in text)
-    return " ".join("".join(" " if unicodedata.category(sign) == "Cc" else sign for sign in shown).split())
+    kinds = ((sign, unicodedata.category(sign)) for sign in unicodedata.normalize("NFC", text))
+    return " ".join("".join(" " if kind == "Cc" else sign for sign, kind in kinds if kind not in _UNSEEN).split())
 
 
+_UNSEEN = ("Cf", "Cs", "Co", "Cn")  # formats such as a soft hyphen or a joiner, and what is no character for others
 # Scripts of South and South-East Asia: letters there change shape and place with their neighbours.
 _SHAPED = (range(0x0900, 0x0E00), range(0x0F00, 0x10A0), range(0x1780, 0x1800))
 

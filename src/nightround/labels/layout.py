@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import segno
 
 from .content import Sheet
-from .fonts import MM_PER_POINT, Fonts, tidy
+from .fonts import BUILT_IN, MM_PER_POINT, Fonts, tidy
 
 WIDTH, HEIGHT = 100.0, 150.0  # the least that the French order asks for
 _MARGIN = 6.0
@@ -19,12 +19,15 @@ _INNER = WIDTH - 2 * _MARGIN
 _CODE = 38.0  # the QR code with its quiet zone
 _FOOT = 102.0  # from here down: the device, whom to ask, the code
 _QUIET = 4  # modules, as its standard asks (ISO/IEC 18004; from memory)
-_ROOM = 1.06  # screens draw with fonts a little wider than the ones measured here
+_ROOM = 1.2  # widths are measured in Helvetica; what else a machine draws a picture with may be a fifth wider
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A line of text; `y` is its base line, `points` its size; `ends`: it ends at `x` instead of beginning there."""
+    """A line of text; `y` is its base line, `points` its size; `ends`: it ends at `x` instead of beginning there.
+
+    It takes the width that it has in the fonts it was measured with, whatever it is drawn with.
+    """
 
     x: float
     y: float
@@ -66,7 +69,7 @@ def draw(sheet: Sheet, fonts: Fonts) -> Drawing:
     page.text(", ".join(text for text in (sheet.site, sheet.place) if text), 9, lines=2)
     page.gap(1)
     page.fitted(sheet.emergency, 15, 9)
-    page.text(sheet.caution, 9, lines=3)
+    page.whole(sheet.caution, 9, 7, lines=3)
     page.gap(1)
     page.rule()
     page.pairs(sheet.dates, _FOOT - 2)
@@ -76,7 +79,7 @@ def draw(sheet: Sheet, fonts: Fonts) -> Drawing:
     page.small("Device", sheet.model, 2)
     page.small("Serial number", sheet.serial, 1)
     page.small("Looked after by", f"{sheet.fleet}: {sheet.contact}", 3)
-    page.text("Scan the code to report a problem.", 7.5, bold=True)
+    page.text("Scan the code to report a problem.", 6.5, bold=True)
     page.text(f"Printed {sheet.printed.isoformat()}; dates may have changed since.", 6.5, lines=2)
     return page.drawing
 
@@ -101,7 +104,9 @@ class _Page:
     def text(self, text: str, points: float, *, bold: bool = False, light: bool = False, lines: int = 1) -> None:
         """Lines of text from here down."""
         for line in wrap(self.fonts, tidy(text), points, self.inner, lines, bold=bold):
-            self.y += points * MM_PER_POINT * 1.18
+            # Letters of other scripts reach higher and lower than those that lines are spaced for.
+            usual = all(self.fonts.font_of(sign) == BUILT_IN for sign in line)
+            self.y += points * MM_PER_POINT * (1.18 if usual else 1.3)
             self.drawing.lines.append(Line(_MARGIN, _round(self.y), points, line, bold, light))
         self.y += points * MM_PER_POINT * 0.22
 
@@ -114,10 +119,20 @@ class _Page:
                 return
         self.text(text, least - 2, bold=True, light=light, lines=2)
 
+    def whole(self, text: str, most: int, least: int, *, lines: int) -> None:
+        """Lines of text as large as all of it fits into so many; of the least size, and as many as it takes, else."""
+        for points in range(most, least - 1, -1):
+            found = wrap(self.fonts, tidy(text), points, self.inner, len(text))
+            if len(found) <= lines:
+                break
+        self.text(text, points, lines=len(found))
+
     def pairs(self, dates: Sequence[tuple[str, str]], bottom: float) -> None:
         """What and its day, a line each, as large as the room down to `bottom` lets them be."""
         step = min((bottom - self.y) / len(dates), 7.0)
         points = round(step / MM_PER_POINT / 1.45, 1)
+        widest = max(self.fonts.width(f"{what}  ", 1) + self.fonts.width(day, 1, bold=True) for what, day in dates)
+        points = min(points, int(self.inner / _ROOM / widest * 10) / 10)
         for what, day in dates:
             line = _round(self.y + step * 0.72)
             self.drawing.lines.append(Line(_MARGIN, line, points, what))

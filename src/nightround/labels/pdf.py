@@ -1,30 +1,48 @@
-"""Labels as a PDF, a page each. Fonts that the reader need not have are embedded; a character that no font has is
-refused, never drawn as a box."""
+"""Labels as a PDF, a page each. Fonts that the reader need not have are embedded. A label with a character that no
+font has is told of and not drawn: a box never stands in."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, time
+from textwrap import shorten
 
 from fpdf import FPDF
 
-from ..errors import UserError
-from .fonts import BUILT_IN, ENCODING, Fonts
+from .content import Sheet
+from .fonts import BUILT_IN, ENCODING, Fonts, tidy
 from .layout import HEIGHT, WIDTH, Drawing
+
+# What a sheet says, by the words that people have for it.
+_FIELDS = {
+    "unit": "code",
+    "spot": "spot",
+    "site": "site",
+    "place": "address",
+    "model": "model",
+    "serial": "serial number",
+    "fleet": "fleet's name",
+    "contact": "name of whom to ask",
+}
+
+
+def why_not(sheet: Sheet, drawing: Drawing, fonts: Fonts) -> str:
+    """Why the label cannot be printed as a PDF, as one sentence that names the unit and the field; "" where it can."""
+    missing = list(dict.fromkeys(sign for line in drawing.lines for sign in fonts.undrawable(line.text)))
+    if not missing:
+        return ""
+    texts = [(word, tidy(getattr(sheet, name))) for name, word in _FIELDS.items()]
+    fields = [f"{word} ({shorten(text, 60, placeholder='…')!r})" for word, text in texts if set(missing) & set(text)]
+    return (
+        f"{tidy(sheet.unit)}: no font at hand draws {' '.join(missing)} in its {' and '.join(fields) or 'text'}; name "
+        "one that has these characters with --font FILE.ttf, or write an .svg, which is drawn with the fonts of the "
+        "machine that shows it"
+    )
 
 
 def to_pdf(drawings: Sequence[Drawing], fonts: Fonts, on: date) -> bytes:
-    """The document; the same bytes for the same labels, fonts and day. Raises UserError for what cannot be drawn."""
-    for drawing in drawings:
-        for line in drawing.lines:
-            missing = fonts.undrawable(line.text)
-            if missing:
-                raise UserError(
-                    f"{drawing.title}: no font at hand draws {' '.join(missing)} in {line.text!r}; name one that has "
-                    "these characters with --font FILE.ttf, or write an .svg, which is drawn with the fonts of the "
-                    "machine that shows it"
-                )
+    """The document; the same bytes for the same labels, fonts and day. All of it must be drawable (`why_not`)."""
     logging.getLogger("fontTools").setLevel(logging.WARNING)  # it tells of every table that it drops
     pdf = FPDF(unit="mm", format=(WIDTH, HEIGHT))
     pdf.core_fonts_encoding = ENCODING

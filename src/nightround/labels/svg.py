@@ -1,6 +1,7 @@
 """A label as an SVG picture of its true size.
 
-Latin text is left to the fonts of whatever shows it; what only a named font file has is drawn in as outlines. Whoever
+Latin text is left to the fonts of whatever shows it, in the width that was measured for it: machines have other fonts,
+and wider ones must not run over what stands beside. What only a named font file has is drawn in as outlines. Whoever
 calls it must say which characters neither covers (`left_to_the_reader`).
 """
 
@@ -41,7 +42,11 @@ def _line(line: Line, fonts: Fonts) -> str:
     size = _n(round(line.points * MM_PER_POINT, 3))
 
     def text(x: float, words: str) -> str:
-        return f'<text x="{_n(x)}" y="{_n(line.y)}" font-size="{size}" fill="{fill}"{look}>{escape(words)}</text>'
+        wide = _n(round(fonts.width(words, line.points, bold=line.bold), 3))
+        return (
+            f'<text x="{_n(x)}" y="{_n(line.y)}" font-size="{size}" fill="{fill}" textLength="{wide}" '
+            f'lengthAdjust="spacingAndGlyphs"{look}>{escape(words)}</text>'
+        )
 
     runs = list(fonts.runs(line.text))
     if all(run.font in ("", BUILT_IN) for run in runs):

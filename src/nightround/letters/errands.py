@@ -88,7 +88,7 @@ def plan(conn: Connection, settings: Settings, now: datetime, on: date | None = 
     letters.tell(conn, standing)
     for one in standing:
         ahead += one.turns
-        if on is None and one.case.id not in newcomers:
+        if on is None and one.case.id not in newcomers and not one.unsettled:
             resting.lay(one.case._replace(climb=one.climb), one.owed, one.turns)
     marks = {one.case.id: one.mark for one in standing}
     _open_to_all(watch, [case for case in open_now if case.id in newcomers], marks, letters, now, on)

@@ -41,6 +41,9 @@ class Standing:
     full: tuple[str, ...]
     turns: list[datetime]
     owed: list[str] = field(default_factory=list)
+    # Whether more than time may make more of it owed: somebody would be told with any letter of the day before their
+    # hours allow one of its own, or a letter of it has not gone and may be given up.
+    unsettled: bool = False
 
     @property
     def mark(self) -> Mark:
@@ -88,6 +91,7 @@ class Letters:
                 self._add(one, reader, name, REPEAT)
             else:
                 one.turns.append(at)
+                one.unsettled = True
 
     def open_to(self, reader: Reader, case: Open, mark: Mark) -> None:
         """Adds a case that came in with its unit to the opening letter of that reader."""
@@ -150,7 +154,8 @@ class Letters:
         elif turn.due <= self._now:
             return [(one, reader, name, turn.at)]
         else:
-            one.turns.append(turn.at)
+            one.turns.append(turn.due)
+            one.unsettled = one.unsettled or not before.gone
         return []
 
     def _add(self, one: Standing, reader: Reader, name: str, counted: str) -> None:

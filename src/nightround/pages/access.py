@@ -7,9 +7,13 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Callable
+from datetime import datetime
 
 from starlette.datastructures import MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from .conditional import write_date
 
 logger = logging.getLogger("nightround.web")
 
@@ -33,10 +37,15 @@ HEADERS = {
 
 
 class Access:
-    """ASGI middleware: adds the headers that an answer does not set itself, and writes the access log."""
+    """ASGI middleware: adds the headers that an answer does not set itself, and writes the access log.
 
-    def __init__(self, app: ASGIApp) -> None:
+    It says Date too (RFC 9110 §6.6.1), by the clock by which everything else is said: the web server's own is renewed
+    now and then only, and what an answer says of the time before it must not be later (§8.8.2.1).
+    """
+
+    def __init__(self, app: ASGIApp, clock: Callable[[], datetime]) -> None:
         self._app = app
+        self._clock = clock
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -50,6 +59,7 @@ class Access:
             if message["type"] == "http.response.start":
                 status = message["status"]
                 headers = MutableHeaders(scope=message)
+                headers["Date"] = write_date(self._clock())
                 for name, value in HEADERS.items():
                     headers.setdefault(name, value)
             elif message["type"] == "http.response.body":

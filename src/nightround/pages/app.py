@@ -8,7 +8,7 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.types import ASGIApp
 
-from ..bootstrap import Program
+from ..bootstrap import Clock, Program
 from ..rounds.looks import Looks
 from . import calendar, health, routes, without_database
 from .access import Access
@@ -23,9 +23,13 @@ MAX_BODY = 2 * MAX_FORM
 class Web(Starlette):
     """The framework's application with our headers and access log around even its own error answers."""
 
+    def __init__(self, clock: Clock, **of: Any) -> None:
+        self._clock = clock
+        super().__init__(**of)
+
     def build_middleware_stack(self) -> ASGIApp:
         """See the class."""
-        return Access(super().build_middleware_stack())
+        return Access(super().build_middleware_stack(), self._clock)
 
 
 def build(program: Program, office: Office | None = None, looks: Looks | None = None) -> Starlette:
@@ -35,6 +39,7 @@ def build(program: Program, office: Office | None = None, looks: Looks | None = 
     handlers: dict[Any, Any] = {HTTPException: refused_by_the_frame(office), Exception: broken(office)}
     handlers |= dict.fromkeys(without_database.CAUGHT, without_database.unusable(office))
     web = Web(
+        program.clock,
         routes=[*calendar.routes(program), *health.routes(program, looks), *routes.routes(office)],
         exception_handlers=handlers,
         max_body_size=MAX_BODY,

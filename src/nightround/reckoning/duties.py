@@ -23,7 +23,7 @@ from .condition import condition_of
 from .dates import WorkingDays
 from .facts import Part, Place, Stay, UnitFacts
 from .noticed import Board
-from .owed import Duty, Reckoned
+from .owed import Duty, Reckoned, Standing
 from .parts import (
     FROM_FITTING,
     NONE,
@@ -33,6 +33,7 @@ from .parts import (
     limits_of,
     missing_part_duty,
     part_duty,
+    relieved,
     subject_of,
 )
 from .placing import registration_duties, renewal_duties, responders_duty
@@ -58,7 +59,7 @@ _Begun = tuple[date | None, tuple[Stay, ...]]  # day of putting in service, stay
 _Round = tuple[Subject, tuple[Rule, ...], bool, bool]
 _NOT_BEGUN: _Begun = (None, ())
 _CheckKey = tuple[Subject, _Era, date | None, _Begun, date | None, str]
-_PartKey = tuple[str, str, date | None, date | None, Limits, date | None, _Begun]
+_PartKey = tuple[str, str, date | None, date | None, Limits, _Begun]
 
 
 class Reckoner:
@@ -155,7 +156,7 @@ class Reckoner:
 
     def spare(self, part: Part) -> Duty:
         """The duty of a spare that is kept at a site, for no one unit."""
-        return self._named(part, NONE, spare_until=None)
+        return self._named(part, NONE)
 
     def noticed_spares(self, parts: Sequence[Part]) -> list[Duty]:
         """What safety notices ask about the spares that are kept at one site, for no one unit."""
@@ -218,26 +219,28 @@ class Reckoner:
         fitted: set[str] = set()
         for part in facts.parts:
             limits = limits_of(part, evidence, sheet, facts.monthly_celsius)
-            spare_until = at_hand(self._day, part, facts.parts, evidence.ordered)
             begun = _NOT_BEGUN
             if part.state == "fitted" and subject_of(part.kind) in self._from_fitting:
                 begun = _begun(facts, part.fitted_on)
-            duties.append(self._named(part, limits, spare_until, begun))
+            duty = self._named(part, limits, begun)
+            if duty.standing is Standing.ORDER_NOW:
+                duty = relieved(self._day, duty, at_hand(self._day, part, facts.parts, evidence.ordered))
+            duties.append(duty)
             if part.state == "fitted":
                 fitted.add(part.kind)
         for kind in kinds_wanted(fitted, sheet):
             duties.append(missing_part_duty(kind, self._rules[subject_of(kind)], evidence, self._day))
         return duties
 
-    def _named(self, part: Part, limits: Limits, spare_until: date | None, begun: _Begun = _NOT_BEGUN) -> Duty:
-        key = (part.kind, part.state, part.last_good_day, part.fitted_on, limits, spare_until, begun)
+    def _named(self, part: Part, limits: Limits, begun: _Begun = _NOT_BEGUN) -> Duty:
+        key = (part.kind, part.state, part.last_good_day, part.fitted_on, limits, begun)
         known = self._known_parts.get(key)
         if known is None:
             if len(self._known_parts) >= KEPT:
                 self._known_parts.clear()
             rules = self._rules[subject_of(part.kind)]
             starts = self._starts(*begun)
-            known = part_duty(self._day, part, rules, limits, spare_until, self._working, starts)
+            known = part_duty(self._day, part, rules, limits, self._working, starts)
             self._known_parts[key] = known
         name = f"{part.kind}/{part.state}/{part.id}"
         _, kind, subject, standing, opens, order_by, good, deadline, role, _, because, _ = known

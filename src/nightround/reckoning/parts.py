@@ -96,13 +96,12 @@ def part_duty(
     part: Part,
     rules: Sequence[Rule],
     limits: Limits,
-    spare_until: date | None,
     working: WorkingDays,
     starts: Starts = always,
 ) -> Duty:
     """The duty to replace one part, by the earliest of its dates. `key` and `period` are left for the caller.
 
-    `spare_until` is what `at_hand` says: nothing is to be ordered where that outlasts the part.
+    Nothing is known here of what is at hand: see `relieved`.
     No rule's start moves back a printed date, a standby life or what a reading says.
     """
     found = list(limits.because)
@@ -126,8 +125,7 @@ def part_duty(
     if limits.low_on is not None:
         order_by = min(order_by, limits.low_on)
     opening = good - timedelta(days=WINDOW_DAYS)
-    is_covered = spare_until is not None and spare_until > good
-    standing = _standing(day, good, order_by, opening, is_covered)
+    standing = _standing(day, good, order_by, opening)
     return Duty("", part.kind, subject, standing, opening, order_by, good, None, "coordinator", "", because)
 
 
@@ -207,9 +205,17 @@ def _reading(rule: str, title: str, good: date | None, said: str) -> Because:
     return Because(rule, title, Force.COMMON_PRACTICE, "common practice", None, good, text)
 
 
-def _standing(day: date, good: date, order_by: date, opening: date, is_covered: bool) -> Standing:
+def relieved(day: date, duty: Duty, spare_until: date | None) -> Duty:
+    """The duty of a part to order now, where what `at_hand` says outlasts the part: then nothing is to be ordered."""
+    good, opening = duty.last_good_day, duty.opens
+    if good is None or opening is None or spare_until is None or spare_until <= good:
+        return duty
+    return duty._replace(standing=Standing.OPEN if day >= opening else Standing.AHEAD)
+
+
+def _standing(day: date, good: date, order_by: date, opening: date) -> Standing:
     if day > good:
         return Standing.OVERDUE
-    if day >= order_by and not is_covered:
+    if day >= order_by:
         return Standing.ORDER_NOW
     return Standing.OPEN if day >= opening else Standing.AHEAD

@@ -85,7 +85,7 @@ class Cause(NamedTuple):
 
     `tail` names the cause within its holder. `shared` is the same for cases that may be told as one, "" where it is
     always told alone. `what` is the text of a JSON list: see `item`. `held` says why it can wait for now ("": it
-    cannot): a case is not opened on its account, one that stands open is paused.
+    cannot): its case is paused, from its beginning where it is new, and told to nobody.
     """
 
     tail: str

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import uuid
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from ..reckoning.owed import Because, Duty, Reckoned, Standing
@@ -50,7 +50,16 @@ class Changes:
         self._closed = closed or {}
         self._texts = {} if texts is None else texts
         self._reason_texts: dict[tuple[str, ...], str] = {(): "[]"}
+        self._starts: Mapping[str, date] = {}
+        self._last_on: date | None = None
         self.clear()
+
+    def after(self, last_on: date | None, starts: Mapping[str, date]) -> None:
+        """Says of which day the zone's last round was, and on which day each rule begins.
+
+        What a rule made owed in between has been so since its first day, however many nights did not run.
+        """
+        self._last_on, self._starts = last_on, starts
 
     def clear(self) -> None:
         """Starts a new batch; texts already made are kept."""
@@ -86,7 +95,9 @@ class Changes:
         self.units += 1
         self.holder(f"u{loaded.id}", loaded.id, loaded.site_id, reckoned.duties, loaded.duties)
         self._condition(loaded, reckoned)
-        causes = self._causes.of_unit(reckoned, self._since(loaded.duties), loaded.site_id in self._closed)
+        causes = self._causes.of_unit(
+            reckoned, self._since(loaded.duties, reckoned.duties), loaded.site_id in self._closed
+        )
         if causes or loaded.cases:
             holder = f"u{loaded.id}"
             self._cases(holder, causes, loaded.cases, loaded.id, loaded.site_id, first=loaded.condition is None)
@@ -101,13 +112,15 @@ class Changes:
     ) -> None:
         """Compares a site's own duties: the spares kept there for no one unit, and whatever else it owes."""
         self.holder(f"s{site_id}", None, site_id, found, stored)
-        causes = self._causes.of_site(found, self._since(stored), site_id in self._closed)
+        causes = self._causes.of_site(found, self._since(stored, found), site_id in self._closed)
         self._cases(f"s{site_id}", causes, open_cases, None, site_id, first=first)
 
-    def _since(self, stored: Mapping[str, Stored]) -> Callable[[str], date | None]:
+    def _since(self, stored: Mapping[str, Stored], found: Sequence[Duty]) -> Callable[[str], date | None]:
         def since(key: str) -> date | None:
             old = stored.get(key)
-            return None if old is None else old.not_recorded_since
+            if old is not None:
+                return old.not_recorded_since
+            return next((self._since_when(duty) for duty in found if duty.key == key), None) if stored else None
 
         return since
 
@@ -127,7 +140,7 @@ class Changes:
             said = (*duty[:10], because)
             old = stored.get(duty.key)
             if old is None:
-                self._new(holder, unit_id, site_id, said)
+                self._new(holder, unit_id, site_id, said, self._since_when(duty) if stored else self._on)
                 continue
             matched += 1
             if said != old.said or old.site_id != site_id:
@@ -139,7 +152,16 @@ class Changes:
                     self.gone_duties.append(old.id)
                     self._move(unit_id, site_id, key, old.said[2], _shown(old.said, _MOVING_AT), {})
 
-    def _new(self, holder: str, unit_id: int | None, site_id: int, said: tuple[Any, ...]) -> None:
+    def _since_when(self, duty: Duty) -> date:
+        """The day on which a duty that is new to a holder who is not began: this one, or one that no round saw."""
+        if duty.standing is not Standing.NOT_RECORDED or not all(item.rule in self._starts for item in duty.because):
+            return self._on
+        began = min((self._starts[item.rule] for item in duty.because), default=self._on)
+        if self._last_on is not None:
+            began = max(began, self._last_on + timedelta(days=1))
+        return min(began, self._on)
+
+    def _new(self, holder: str, unit_id: int | None, site_id: int, said: tuple[Any, ...], since: date) -> None:
         row = dict(zip(_NAMES, said, strict=True))
         row |= {
             "holder": holder,
@@ -147,7 +169,7 @@ class Changes:
             "site_id": site_id,
             "uid": self._uid(holder, said),
             "changed_at": self._now,
-            "not_recorded_since": self._on if said[_STANDING] is Standing.NOT_RECORDED else None,
+            "not_recorded_since": since if said[_STANDING] is Standing.NOT_RECORDED else None,
         }
         self.new_duties.append(row)
         self._move(unit_id, site_id, said[0], said[2], {}, _shown(said, _MOVING_AT))
@@ -241,7 +263,9 @@ class Changes:
             case = known.pop(name, None)
             if case is not None:
                 self._goes_on(case, cause, site_id)
-            elif not cause.held:
+            else:
+                # What can wait is opened too, and told to nobody meanwhile: whether it came before what holds it back
+                # or after, and how many nights saw it come, makes no difference.
                 self.opened.append(
                     {
                         "cause": name,
@@ -251,6 +275,8 @@ class Changes:
                         "what": cause.what,
                         "unit_id": unit_id,
                         "site_id": site_id,
+                        "paused": cause.held,
+                        "paused_until": self._until(cause.held, site_id),
                         "state": "open",
                         "opened_on": self._on,
                         "opened_at": self._now,
@@ -263,7 +289,7 @@ class Changes:
 
     def _goes_on(self, case: OpenCase, cause: Cause, site_id: int) -> None:
         """A case whose cause remains: written anew where anything about it is different."""
-        until = self._closed.get(site_id) if cause.held == CLOSED_SITE else None
+        until = self._until(cause.held, site_id)
         now = (cause.kind, cause.severity, cause.shared, cause.what, cause.held, until, site_id)
         if now == case[2:]:
             return
@@ -278,6 +304,10 @@ class Changes:
             self._event(case.id, what, spoken(cause.what))
         elif cause.what != case.what:
             self._event(case.id, events.REWORDED, spoken(cause.what))
+
+    def _until(self, held: str, site_id: int) -> date | None:
+        """The last day for which a case is held back, where that is known."""
+        return self._closed.get(site_id) if held == CLOSED_SITE else None
 
     def _event(self, case_id: int, what: str, said: str = "") -> None:
         self.events.append(events.event(case_id, self._now, what, said=said))

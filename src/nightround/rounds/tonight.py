@@ -143,6 +143,8 @@ def run_round(
     reckoners = Reckoners(book)
     with program.store.read() as conn:
         changes = changes_of(conn, program, on, program.clock(), reckoners)
+        starts = {rule.id: rule.effective_from for rule in book.rules if rule.effective_from is not None}
+        changes.after(ledger.newest_on(conn, zone), starts)
     after = 0
     size = program.settings.rounds.batch
     try:

@@ -72,7 +72,7 @@ def test_its_json_holds_every_part(ready: Fleet) -> None:
     found = as_json("--to", "MA")
     assert found["week"] == "2026-W48"
     assert found["to"] == "Person MA <ma@example.org>"
-    assert found["subject"].startswith("2 of 4 in service")
+    assert found["subject"].startswith("1 of 4 in service, 1 not to be relied on, 1 no evidence, 1 work due")
     assert found["html"].startswith("<!DOCTYPE html>")
     assert "MILL-02" in found["text"]
 
@@ -163,7 +163,9 @@ def test_a_fleet_without_readers_is_told_so(sqlite_fleet: Fleet, monkeypatch: py
 
 def test_whoever_stopped_the_letter_can_still_look_at_it(ready: Fleet) -> None:
     ready.person("OFF", "manager", ["MILL"], letters_off=True)
-    assert read(run_bytes(ready, "OFF")).subject.startswith("2 of 4 in service")
+    assert read(run_bytes(ready, "OFF")).subject.startswith(
+        "1 of 4 in service, 1 not to be relied on, 1 no evidence, 1 work due"
+    )
 
 
 def run_bytes(fleet: Fleet, person: str) -> bytes:

@@ -12,7 +12,6 @@ from sqlalchemy import select
 
 from nightround import cli
 from nightround.bootstrap import Program
-from nightround.commands.desk import Desk
 from nightround.settings import load
 from nightround.store.database import Store
 from nightround.store.tables import messages
@@ -33,7 +32,7 @@ class Desktop:
         self.program = Program(load(folder / "nightround.toml"), store, clock)
 
     def asks(self, *words: str, status: int = 0) -> str:
-        assert cli.run(["--config", str(self.folder / "nightround.toml"), *words]) == status
+        assert cli.run(["--config", str(self.folder / "nightround.toml"), *words], clock=self.clock) == status
         return self._capsys.readouterr().out
 
     def json(self, *words: str, status: int = 0) -> Any:
@@ -64,12 +63,10 @@ def desk(
     sqlite_store: Store,
     clock: Clock,
     capsys: pytest.CaptureFixture[str],
-    monkeypatch: pytest.MonkeyPatch,
 ) -> Iterator[Desktop]:
     """An installation without anything in it yet, at ten in the morning, with a mail server that takes every letter."""
     clock.now = at(10)
     (tmp_path / "nightround.key").write_bytes(b"k" * 43)
-    monkeypatch.setattr(Desk.__init__, "__defaults__", (clock,))
     with Receiver() as mail:
         (tmp_path / "nightround.toml").write_text(
             f'[mail]\nsecurity = "plain"\nhost = "127.0.0.1"\nport = {mail.port}\n'

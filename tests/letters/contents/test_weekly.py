@@ -50,11 +50,14 @@ def with_one_of_each(fleet: Fleet) -> Fleet:
 def test_the_subject_and_the_head_say_how_many_of_what(fleet: Fleet) -> None:
     mail = letter(with_one_of_each(fleet))
     assert mail.subject == (
-        "2 of 5 in service, 1 not to be relied on, 1 without evidence, 1 overdue, 1 this week, 1 to order, "
-        "1 not recorded – Test fleet, week 48"
+        "1 of 5 in service, 1 not to be relied on, 1 no evidence, 1 work due, 1 withdrawn, 1 overdue, 1 this week, "
+        "1 to order, 1 not recorded – Test fleet, week 48"
     )
     for body in (mail.text, re.sub(r"<[^>]+>", "", mail.html)):
-        assert "2 of 5 units in service, 1 of them with work due; last round 02:00 on Wed 25 Nov 2026." in flat(body)
+        assert (
+            "1 of 5 units in service, 1 not to be relied on, 1 no evidence, 1 work due, 1 withdrawn; last round "
+            "02:00 on Wed 25 Nov 2026."
+        ) in flat(body)
 
 
 def test_its_lists_come_in_the_order_of_what_matters(one_of_each: Fleet) -> None:
@@ -242,7 +245,7 @@ def test_a_unit_that_no_round_has_seen_is_not_passed_over(sqlite_fleet: Fleet) -
     fleet.unit("M1", "MILL")
     fleet.unit("M2", "MILL", "")
     mail = letter(fleet)
-    assert mail.subject.startswith("1 of 2 in service, 1 without evidence")
+    assert mail.subject.startswith("1 of 2 in service, 1 no evidence")
     assert "1 unit that no round has reckoned yet" in mail.text
     assert "M2, Site MILL" in mail.text
 
@@ -366,6 +369,7 @@ def test_a_reader_without_units_is_told_that_there_are_none(sqlite_fleet: Fleet)
     fleet = sqlite_fleet
     fleet.site("MILL")
     fleet.person("M", "manager", ["MILL"])
+    fleet.round_done()  # which a site without units has too
     mail = letter(fleet)
     assert mail.subject.startswith("No units on record")
     assert "No unit is on record at your sites" in mail.text

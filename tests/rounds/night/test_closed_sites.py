@@ -26,14 +26,16 @@ def _open_cases(program: Program) -> list[tuple[str, str, date | None]]:
         return sorted((row[0], row[1], row[2]) for row in conn.execute(query))
 
 
-def test_what_can_wait_opens_no_case_while_the_site_is_closed_and_one_when_it_opens(program: Program) -> None:
+def test_what_can_wait_is_paused_from_its_beginning_while_the_site_is_closed(program: Program) -> None:
     with program.store.write() as conn:
         site = add_site(conn, "MILL")
         add_unit(conn, "MILL-01", site, looked_on=TODAY - timedelta(days=33))
     _closed(program, site, TODAY, TODAY + timedelta(days=1))
-    for days, kinds in ((0, []), (1, []), (2, ["overdue"])):
+    last = TODAY + timedelta(days=1)
+    held = ("overdue", "closed", last)
+    for days, found in ((0, held), (1, held), (2, ("overdue", "", None))):
         run_round(program, BERLIN, TODAY + timedelta(days=days), BOOK)
-        assert [kind for kind, _, _ in _open_cases(program)] == kinds
+        assert _open_cases(program) == [found]
 
 
 def test_a_case_that_stands_open_is_paused_until_the_last_closed_day(program: Program) -> None:
