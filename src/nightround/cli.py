@@ -83,11 +83,11 @@ class _Rooms(click.Group):
 @click.pass_context
 def cli(ctx: click.Context, config: str | None, as_json: bool) -> None:
     """What a fleet of defibrillators owes: reckoned every night, told in time."""
-    given: _Given = ctx.obj
+    given: Given = ctx.obj or Given(system_clock, None)
     ctx.obj = Desk(config, as_json, given.clock, given.program)
 
 
-class _Given(NamedTuple):
+class Given(NamedTuple):
     """What whoever runs a command line hands to it beside its words."""
 
     clock: Clock
@@ -96,7 +96,7 @@ class _Given(NamedTuple):
 
 def run(arguments: Sequence[str] | None = None, *, clock: Clock = system_clock, program: Program | None = None) -> int:
     """Runs one command line and gives its exit status. With `program`, on that one as it is, its clock included."""
-    given = _Given(clock if program is None else program.clock, program)
+    given = Given(clock if program is None else program.clock, program)
     words = list(arguments) if arguments is not None else None
     try:
         outcome = cli.main(args=words, standalone_mode=False, obj=given)

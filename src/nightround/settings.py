@@ -43,9 +43,10 @@ def _known_color(name: str) -> str:
 
 def _known_network(text: str) -> str:
     try:
-        return str(ip_network(text, strict=False))
+        ip_network(text, strict=False)
     except ValueError:
         raise ValueError("not an address or network; use one such as 127.0.0.1 or 10.0.0.0/8") from None
+    return text
 
 
 def _country_code(code: str) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ast
-import functools
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -18,7 +17,6 @@ from tests.silent.test_killed_between import FILES, NOTICE
 import nightround
 from nightround import cli
 from nightround.bootstrap import Program
-from nightround.commands.desk import Desk
 from nightround.letters import links
 from nightround.settings import load
 from nightround.store import tables
@@ -81,14 +79,13 @@ def watched() -> Iterator[Watch]:
 @pytest.fixture
 def fleet(tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> Program:
     """An installation with a fleet in it; commands run in this process, by the standing clock."""
-    monkeypatch.setattr(cli, "Desk", functools.partial(Desk, clock=clock))
-    assert cli.run(["setup", str(tmp_path / "fleet")]) == 0
+    assert cli.run(["setup", str(tmp_path / "fleet")], clock=clock) == 0
     monkeypatch.setenv("NIGHTROUND_CONFIG", str(tmp_path / "fleet" / "nightround.toml"))
     (tmp_path / "files").mkdir()
     for name, text in FILES.items():
         (tmp_path / "files" / f"{name}.csv").write_text(text, "utf-8")
     (tmp_path / "notice.toml").write_text(NOTICE, "utf-8")
-    assert cli.run(["import", str(tmp_path / "files")]) == 0
+    assert cli.run(["import", str(tmp_path / "files")], clock=clock) == 0
     settings = load(tmp_path / "fleet" / "nightround.toml")
     return Program(settings, open_store(settings.database_url()), clock)
 
@@ -121,7 +118,7 @@ def test_every_command_that_writes_facts_marks_them(fleet: Program, tmp_path: Pa
     for line in COMMANDS:
         words = [str(tmp_path / "notice.toml") if word == "NOTICE" else word for word in line.split()]
         with watched() as watch:
-            assert cli.run(words) == 0, line
+            assert cli.run(words, clock=fleet.clock) == 0, line
         assert watch.transactions, line
         assert not watch.without, (line, watch.without)
         with fleet.store.read() as conn:
@@ -142,7 +139,7 @@ def test_an_import_of_any_table_marks_what_it_writes(name: str, fleet: Program, 
     }[name]
     (tmp_path / "files" / f"{name}.csv").write_text(changed, "utf-8")
     with watched() as watch:
-        assert cli.run(["import", str(tmp_path / "files")]) == 0
+        assert cli.run(["import", str(tmp_path / "files")], clock=fleet.clock) == 0
     assert watch.transactions
     assert not watch.without
     with fleet.store.read() as conn:

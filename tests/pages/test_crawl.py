@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import shutil
 from collections.abc import Iterator
 from email import message_from_bytes, policy
@@ -15,7 +14,6 @@ from sqlalchemy import select
 
 from nightround import cli
 from nightround.bootstrap import Program
-from nightround.commands.desk import Desk
 from nightround.letters import links
 from nightround.settings import load
 from nightround.store.database import open_store
@@ -35,7 +33,6 @@ def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's fleet brought in by the program's own commands, as `deploy/try` does, made once."""
     folder = tmp_path_factory.mktemp("crawl")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cli, "Desk", functools.partial(Desk, clock=Clock()))
         patch.setenv("NIGHTROUND_CONFIG", str(folder / "home" / "nightround.toml"))
         for command in (
             ["setup", folder / "home", "--set", "mail.security=plain", "--set", "watch.free_mb=0"],
@@ -44,7 +41,7 @@ def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             ["notice", "add", folder / "files" / "notice.toml"],
             ["round"],
         ):
-            assert cli.run([str(word) for word in command]) in (0, 3), command
+            assert cli.run([str(word) for word in command], clock=Clock()) in (0, 3), command
     return folder / "home"
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import json
 import re
 from pathlib import Path
@@ -11,7 +10,6 @@ import pytest
 
 from nightround import cli
 from nightround.bootstrap import Program
-from nightround.commands.desk import Desk
 from nightround.letters import links
 from nightround.sweeping import tidy
 from tests.conftest import Clock
@@ -23,12 +21,12 @@ from .test_signing_in import ask, letters, links_in, session_cookie
 class Commands:
     """The program's commands on the settled fleet, by the standing clock."""
 
-    def __init__(self, config: Path, capsys: pytest.CaptureFixture[str]) -> None:
-        self._config, self._capsys = config, capsys
+    def __init__(self, config: Path, clock: Clock, capsys: pytest.CaptureFixture[str]) -> None:
+        self._config, self._clock, self._capsys = config, clock, capsys
 
     def __call__(self, *words: object) -> tuple[int, str, str]:
         self._capsys.readouterr()
-        status = cli.run(["--config", str(self._config), *map(str, words)])
+        status = cli.run(["--config", str(self._config), *map(str, words)], clock=self._clock)
         said = self._capsys.readouterr()
         return status, said.out, said.err
 
@@ -46,14 +44,11 @@ class Commands:
 
 
 @pytest.fixture
-def commands(
-    settled: Program, clock: Clock, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Commands:
+def commands(settled: Program, clock: Clock, capsys: pytest.CaptureFixture[str]) -> Commands:
     file = settled.settings.folder / "nightround.toml"
     url = settled.store.engine.url.render_as_string(hide_password=False)
     file.write_text(file.read_text("utf-8") + f'[database]\nurl = "{url}"\n', "utf-8")
-    monkeypatch.setattr(cli, "Desk", functools.partial(Desk, clock=clock))
-    return Commands(file, capsys)
+    return Commands(file, clock, capsys)
 
 
 def holding(visitor: NewVisitor, program: Program, cookie: str) -> Visitor:
@@ -223,5 +218,5 @@ def test_a_copy_that_is_restored_signs_nobody_in_again(
     web.send("/", "/sign-out")
     assert commands("setup", tmp_path / "new")[0] == 0
     config = tmp_path / "new" / "nightround.toml"
-    assert cli.run(["--config", str(config), "restore", str(tmp_path / "copy.db")]) == 0
-    assert Commands(config, commands._capsys).sessions() == []
+    assert cli.run(["--config", str(config), "restore", str(tmp_path / "copy.db")], clock=commands._clock) == 0
+    assert Commands(config, commands._clock, commands._capsys).sessions() == []

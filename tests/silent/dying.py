@@ -5,7 +5,6 @@ Only here does anything know of killing: the program itself has no place at whic
 
 from __future__ import annotations
 
-import functools
 import os
 import signal
 import sys
@@ -19,7 +18,6 @@ from pathlib import Path
 from sqlalchemy import Connection
 
 from nightround import cli
-from nightround.commands.desk import Desk
 from nightround.store.database import Store
 
 
@@ -71,5 +69,4 @@ def _run(commits: int, now: datetime, words: tuple[str, ...]) -> int:
             os.kill(os.getpid(), signal.SIGKILL)
 
     Store.write = counted  # type: ignore[method-assign]
-    cli.Desk = functools.partial(Desk, clock=lambda: now)  # type: ignore[misc, assignment]
-    return cli.run(words)
+    return cli.run(words, clock=lambda: now)

@@ -7,17 +7,17 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.conftest import START
 from tests.register.discarding.build import fleet_of, monthly, rows, written
 from tests.rounds.night.build import add_site, add_unit
 
 from nightround import cli
-from nightround.commands.desk import Desk
 from nightround.register.log import verify_chain
 from nightround.store.database import Store
 
 
 @pytest.fixture
-def file(tmp_path: Path, sqlite_store: Store, monkeypatch: pytest.MonkeyPatch) -> Path:
+def file(tmp_path: Path, sqlite_store: Store) -> Path:
     """One unit where no rule asks to keep anything, and one in Taiwan, where records are kept two years."""
     (mill,) = fleet_of(sqlite_store, "MILL-01")
     with sqlite_store.write() as conn:
@@ -26,14 +26,11 @@ def file(tmp_path: Path, sqlite_store: Store, monkeypatch: pytest.MonkeyPatch) -
     settings = tmp_path / "nightround.toml"
     settings.write_text('[mail]\nsecurity = "plain"\n', "utf-8")
     (tmp_path / "nightround.key").write_bytes(b"k" * 43)
-    from tests.conftest import START
-
-    monkeypatch.setattr(cli, "Desk", lambda config, as_json: Desk(config, as_json, lambda: START))
     return settings
 
 
 def answer(file: Path, capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
-    assert cli.run(["--config", str(file), "--json", *arguments]) == 0
+    assert cli.run(["--config", str(file), "--json", *arguments], clock=lambda: START) == 0
     return json.loads(capsys.readouterr().out)
 
 
@@ -58,7 +55,7 @@ def test_without_yes_it_only_shows(file: Path, sqlite_store: Store, capsys: pyte
 def test_the_table_tells_the_same_and_how_to_do_it(
     file: Path, sqlite_store: Store, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    assert cli.run(["--config", str(file), "discard", "--before", "2025-06-01"]) == 0
+    assert cli.run(["--config", str(file), "discard", "--before", "2025-06-01"], clock=lambda: START) == 0
     said = capsys.readouterr().out
     assert "MILL-01\tMILL\tgoes\t16 check" in said
     assert "TPE-01\tTPE\tstays\t6 check\tkept by rule tw-records-two-years\tRegulations on emergency equipment" in said
@@ -81,19 +78,19 @@ def test_with_yes_it_is_done_and_history_says_so(
     gone = [item for item in history if item["discarded_at"] is not None]
     assert len(gone) == 16
     assert {(item["by"], item["note"]) for item in gone} == {("not recorded", "")}
-    cli.run(["--config", str(file), "history", "MILL-01"])
+    cli.run(["--config", str(file), "history", "MILL-01"], clock=lambda: START)
     assert "what it said was discarded on 2026-11-25" in capsys.readouterr().out
     assert answer(file, capsys, "discard", "--before", "2025-06-01", "--yes")["discarded"] == 0
 
 
 def test_nothing_to_discard_is_said(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.run(["--config", str(file), "discard", "--before", "2020-01-01"]) == 0
+    assert cli.run(["--config", str(file), "discard", "--before", "2020-01-01"], clock=lambda: START) == 0
     assert "Nothing from before 2020-01-01 can go; 0 entries are held back." in capsys.readouterr().out
 
 
 def test_a_day_is_required_and_not_one_to_come(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.run(["--config", str(file), "discard", "--yes"]) == 2
-    assert cli.run(["--config", str(file), "discard", "--before", "2027-01-01", "--yes"]) == 2
+    assert cli.run(["--config", str(file), "discard", "--yes"], clock=lambda: START) == 2
+    assert cli.run(["--config", str(file), "discard", "--before", "2027-01-01", "--yes"], clock=lambda: START) == 2
     assert "2027-01-01 lies in the future" in capsys.readouterr().err
 
 

@@ -13,7 +13,6 @@ from tests.rounds.night.build import add_site, add_unit
 from tests.rounds.rulebook.build import HEAD, RULE
 
 from nightround import cli
-from nightround.commands.desk import Desk
 from nightround.commands.findings import look_at_age
 from nightround.rounds.rulebook import load as load_rulebook
 from nightround.settings import Settings
@@ -23,7 +22,7 @@ GERMAN = "de-remote-self-test-from-2027"
 
 
 @pytest.fixture
-def file(tmp_path: Path, sqlite_store: Store, monkeypatch: pytest.MonkeyPatch) -> Path:
+def file(tmp_path: Path, sqlite_store: Store) -> Path:
     """A fleet of two sites in two countries, and one site of which the country is not recorded."""
     with sqlite_store.write() as conn:
         berlin, school = (
@@ -38,12 +37,11 @@ def file(tmp_path: Path, sqlite_store: Store, monkeypatch: pytest.MonkeyPatch) -
     settings.write_text('[mail]\nsecurity = "plain"\n[rules]\nfolder = "packs"\n', "utf-8")
     (tmp_path / "packs").mkdir()
     (tmp_path / "nightround.key").write_bytes(b"k" * 43)
-    monkeypatch.setattr(cli, "Desk", lambda config, as_json: Desk(config, as_json, lambda: START))
     return settings
 
 
 def answer(file: Path, capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, Any]:
-    status = cli.run(["--config", str(file), "--json", *arguments])
+    status = cli.run(["--config", str(file), "--json", *arguments], clock=lambda: START)
     return status, json.loads(capsys.readouterr().out)
 
 
@@ -106,7 +104,7 @@ def test_a_source_not_read_for_a_year_is_flagged(file: Path, capsys: pytest.Capt
     assert [(flag["what"], flag["verified_on"]) for flag in found["not_verified_for_a_year"]] == [
         ("rule ours-look", "2025-10-01")
     ]
-    assert cli.run(["--config", str(file), "rules", "--site", "MDS"]) == 3
+    assert cli.run(["--config", str(file), "rules", "--site", "MDS"], clock=lambda: START) == 3
     said = capsys.readouterr().out
     assert "rule ours-look: verified 2025-10-01, more than a year ago: check the source (our own plan)" in said
 
@@ -119,19 +117,19 @@ def test_two_years_on_a_model_sheet_that_is_used_is_flagged_too(file: Path, caps
 
 @pytest.mark.parametrize("arguments", [[], ["--site", "MDS"]])
 def test_the_table_ends_with_the_caution(file: Path, capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
-    cli.run(["--config", str(file), "rules", *arguments])
+    cli.run(["--config", str(file), "rules", *arguments], clock=lambda: START)
     said = capsys.readouterr().out
     assert "us-md-school-look-weekly" in said
     assert "not legal advice" in said.splitlines()[-1]
 
 
 def test_an_unknown_site_is_said(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert cli.run(["--config", str(file), "rules", "--site", "NO"]) == 2
+    assert cli.run(["--config", str(file), "rules", "--site", "NO"], clock=lambda: START) == 2
     assert "site 'NO' is not in the register" in capsys.readouterr().err
 
 
 def test_today_has_one_line_for_the_rules_to_come(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    cli.run(["--config", str(file), "today"])
+    cli.run(["--config", str(file), "today"], clock=lambda: START)
     lines = [line for line in capsys.readouterr().out.splitlines() if line.startswith("Rules to come")]
     assert len(lines) == 1
     assert "1 rule starts within 90 days, the first on 2027-01-01: Units for lay use" in lines[0]
@@ -142,7 +140,7 @@ def test_today_has_one_line_for_the_rules_to_come(file: Path, capsys: pytest.Cap
 
 def test_today_is_told_even_where_a_pack_is_faulty(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (file.parent / "packs" / "ours.toml").write_text("[pack]\n", "utf-8")
-    assert cli.run(["--config", str(file), "today"]) == 3
+    assert cli.run(["--config", str(file), "today"], clock=lambda: START) == 3
     said = capsys.readouterr().out
     assert "3 units:" in said
     assert "No round can run: " in said

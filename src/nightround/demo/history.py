@@ -111,6 +111,12 @@ class History:
         label = self.plan.fitted_on(day, self.model.pads[0]).label
         if label is None or label - day > 88:
             return "ok"
+        # What is seen of pads speaks of every kind that is fitted. Of a set that has been replaced since, beside
+        # others that still hang there, nobody saw anything.
+        worn = {kind: self.plan.fitted_on(day, kind) for kind in self.model.pads}
+        now = {kind: sets[-1] for kind, sets in self.plan.sets.items() if kind in worn}
+        if worn != now and any(worn[kind] == now[kind] for kind in worn):
+            return "ok"
         return "expiring" if label >= day else "past"
 
     def _test_and_inspect(self) -> None:

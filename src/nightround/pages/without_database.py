@@ -7,6 +7,7 @@ whom; only its kind goes to the log.
 from __future__ import annotations
 
 import logging
+import sqlite3
 from collections.abc import Callable
 
 from sqlalchemy.exc import DatabaseError, DataError, IntegrityError, InterfaceError, NotSupportedError, ProgrammingError
@@ -29,7 +30,7 @@ def unusable(office: Office) -> Callable[[Request, Exception], Response]:
     """Answers the errors in `CAUGHT`; an error of ours among them is raised again."""
 
     def answer(request: Request, error: Exception) -> Response:
-        if isinstance(error, _OURS) and not disk_full(error):
+        if _is_ours(error) and not disk_full(error):
             raise error
         full = disk_full(error)
         logger.error("database cannot be used", extra={"why": type(error).__name__, "full": full})
@@ -39,6 +40,12 @@ def unusable(office: Office) -> Callable[[Request, Exception], Response]:
         return refusal(Visit(office, request, office.program.clock()), _refused(request, full))
 
     return answer
+
+
+def _is_ours(error: Exception) -> bool:
+    # SQLite has one class for a file that cannot be used and for a statement that cannot be understood; its code tells.
+    cause = getattr(error, "orig", None)
+    return isinstance(error, _OURS) or getattr(cause, "sqlite_errorcode", None) == sqlite3.SQLITE_ERROR
 
 
 def _refused(request: Request, full: bool) -> Refused:

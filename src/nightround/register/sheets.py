@@ -38,7 +38,7 @@ _ATTRIBUTES = rb"""((?:[^<>"']|"[^<"]*"|'[^<']*')*)"""
 # Cells of an .xlsx sheet: any at all, quickly; those with something in them; those that failed; those with a formula
 # and no value.
 _ANY_COLUMN = re.compile(rb"""r\s*=\s*["']([A-Za-z]{1,7})\d""")
-_FAR_ROW = re.compile(rb"""["'][A-Za-z]{1,7}(\d{6,10})["']""")
+_FAR_ROW = re.compile(rb"""r\s*=\s*["'][A-Za-z]{1,7}(\d{6,10})["']""")
 _CELL = re.compile(rb"""<(?:\w+:)?c\s(?:[^<>]*?\s)?r\s*=\s*["']([A-Za-z]{1,7})(\d{1,10})["'][^<>]*(?<!/)>""")
 _FAILED = re.compile(
     rb"""<(?:\w+:)?c\s(?=[^<>]*\bt\s*=\s*["']e["'])[^<>]*?\br\s*=\s*["']([A-Za-z]{1,7})(\d{1,10})["']"""
@@ -49,6 +49,7 @@ _WITHOUT = re.compile(
     rb"""</(?:\w+:)?c>"""
 )
 
+_CELL_TAGS = (b"<c ", b"<c>", b"<c\n", b":c ", b":c>", b":c\n")
 _CELL_TAG = re.compile(rb"<(?:\w+:)?c[\s/>]")
 _ROW_TAG = re.compile(rb"<(?:\w+:)?row[\s/>]")
 _SHARING = re.compile(rb"""<(?:\w+:)?c\s(?=[^<>]*\bt\s*=\s*["']s["'])[^<>]*>\s*<(?:\w+:)?v>\s*(\d{1,9})\s*<""")
@@ -80,10 +81,6 @@ class _Measure:
     text: int = 0
     faults: dict[tuple[int, int], str] = field(default_factory=dict)
 
-    @property
-    def is_sparse(self) -> bool:
-        return self.rows * self.columns > max(MODEST_CELLS, MOST_SPARSE * self.cells)
-
     def check(self, file: str, sheet: str) -> None:
         for count, most, what in (
             (self.rows, MOST_ROWS, "rows"),
@@ -95,7 +92,7 @@ class _Measure:
                     f"{file}, sheet {sheet} reaches over {count} {what}; {most} are the most, so clear what lies "
                     "far from the table, or split it"
                 )
-        if self.is_sparse:
+        if _is_sparse(self.rows, self.columns, self.cells):
             raise UserError(
                 f"{file}, sheet {sheet} reaches over {self.rows} rows and {self.columns} columns, nearly all of them "
                 "empty; clear what lies far from the table"
@@ -105,6 +102,10 @@ class _Measure:
                 f"{file}, sheet {sheet} holds over {MOST_TEXT // 1_000_000} MB of text; that is the most, so "
                 "take out what is not needed, or split it"
             )
+
+
+def _is_sparse(rows: int, columns: int, cells: int) -> bool:
+    return rows * columns > max(MODEST_CELLS, MOST_SPARSE * cells)
 
 
 @dataclass(slots=True)
@@ -190,12 +191,13 @@ def _unreadable(file: str, error: Exception) -> UserError:
 
 def _xlsx(archive: Archive, file: str) -> _Measured:
     """Measures every part, whatever it says it is, and then finds out which part is which sheet."""
+    counted = {}
     for name in archive.names:
-        _count(archive.chunks(name), file, name, (b"<row", b":row"), (b"<c ", b"<c>", b":c ", b":c>"))
+        counted[name] = _count(archive.chunks(name), file, name, (b"<row", b":row"), _CELL_TAGS)
     lengths = _lengths_of_shared(archive, file)
     parts = {}
     for name in archive.names:
-        parts[name] = _measure_part(archive, file, name, lengths)
+        parts[name] = _measure_part(archive, file, name, counted[name], lengths)
         parts[name].check(file, name)
     main = "xl/workbook.xml"
     for target, kind, _ in _relations(archive, "_rels/.rels", ""):
@@ -239,16 +241,15 @@ def _parse(archive: Archive, name: str):  # type: ignore[no-untyped-def]  # Elem
         raise archive.damaged() from None
 
 
-def _count(
-    chunks: Iterator[bytes], file: str, name: str, row_tags: Sequence[bytes], cell_tags: Sequence[bytes]
-) -> None:
+def _count(chunks: Iterator[bytes], file: str, name: str, row_tags: Sequence[bytes], cell_tags: Sequence[bytes]) -> int:
     """Counts rows and cells by their tags alone, which is quick, and refuses what has too many before anything else
-    looks at it."""
+    looks at it. Gives how many cells there are."""
     measure = _Measure()
     for chunk in chunks:
         measure.rows += sum(map(chunk.count, row_tags))
         measure.cells += sum(map(chunk.count, cell_tags))
         measure.check(file, name)
+    return measure.cells
 
 
 def _lengths_of_shared(archive: Archive, file: str) -> list[int]:
@@ -260,28 +261,23 @@ def _lengths_of_shared(archive: Archive, file: str) -> list[int]:
     ]
 
 
-def _measure_part(archive: Archive, file: str, name: str, lengths: Sequence[int]) -> _Measure:
+def _measure_part(archive: Archive, file: str, name: str, cells: int, lengths: Sequence[int]) -> _Measure:
     """Measures one part, generously first: cells that are only formatted count too, and rows by their digits.
 
     Only where that is too much is it measured exactly.
     """
-    measure = _Measure()
+    measure = _Measure(cells=cells)
     columns: set[bytes] = set()
     most_rows = 99_999
-    longest = max(lengths, default=0)
-    in_row = widest = 0  # cells that do not say where they stand are counted row by row
+    much_shared = cells * max(lengths, default=0) > MOST_TEXT
+    placed = 0
     for piece in _whole(archive.chunks(name), file, b"<c "):
         found = _ANY_COLUMN.findall(piece)
         columns.update(found)
         most_rows = max(most_rows, max(map(int, _FAR_ROW.findall(piece)), default=0))
         measure.rows += piece.count(b"<row ")
-        here = len(_CELL_TAG.findall(piece))
-        measure.cells += here
-        if here > len(found):
-            first, *rest = map(len, map(_CELL_TAG.findall, _ROW_TAG.split(piece)))
-            widest = max(widest, in_row + first, *rest, 0)
-            in_row = rest[-1] if rest else in_row + first
-        if here * longest > MOST_TEXT or measure.text:
+        placed += len(found)
+        if much_shared:
             measure.text += sum(lengths[at] for at in map(int, _SHARING.findall(piece)) if at < len(lengths))
         beyond = _BEYOND.search(piece)
         if beyond is not None:
@@ -296,15 +292,26 @@ def _measure_part(archive: Archive, file: str, name: str, lengths: Sequence[int]
         if b"<f" in piece or b":f" in piece:
             for column, row in _WITHOUT.findall(piece):
                 measure.faults[int(row) - 1, column_index(column.decode())] = _NO_RESULT
+    # Cells that do not say where they stand are as many columns as there are of them in a row.
+    widest = 0 if placed >= cells else _most_in_a_row(_whole(archive.chunks(name), file, b"<c "))
     measure.columns = max(_widest(columns), widest)
-    if measure.columns > MOST_COLUMNS or most_rows > MOST_ROWS or most_rows * measure.columns > MODEST_CELLS:
+    if measure.columns > MOST_COLUMNS or most_rows > MOST_ROWS or _is_sparse(most_rows, measure.columns, measure.cells):
         columns, measure.rows = set(), 0
         for piece in _whole(archive.chunks(name), file, b"<c "):
-            placed = _CELL.findall(piece)
-            columns.update({column for column, _ in placed})
-            measure.rows = max(measure.rows, max(map(int, {row for _, row in placed}), default=0))
+            here = _CELL.findall(piece)
+            columns.update({column for column, _ in here})
+            measure.rows = max(measure.rows, max(map(int, {row for _, row in here}), default=0))
         measure.columns = max(_widest(columns), widest)
     return measure
+
+
+def _most_in_a_row(pieces: Iterator[bytes]) -> int:
+    most = in_row = 0
+    for piece in pieces:
+        first, *rest = map(len, map(_CELL_TAG.findall, _ROW_TAG.split(piece)))
+        most = max(most, in_row + first, *rest, 0)
+        in_row = rest[-1] if rest else in_row + first
+    return most
 
 
 def _widest(columns: set[bytes]) -> int:

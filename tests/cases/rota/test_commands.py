@@ -14,7 +14,6 @@ from typing import Any
 import pytest
 
 from nightround import cli
-from nightround.commands.desk import Desk
 from nightround.installation import install
 from nightround.settings import load as load_settings
 from nightround.store.database import open_store
@@ -36,7 +35,9 @@ class Home:
         """What stands on standard output after the command."""
         out = io.StringIO()
         with redirect_stdout(out):
-            assert cli.run(["--config", str(self.folder / "nightround.toml"), *words]) == status, out.getvalue()
+            assert cli.run(["--config", str(self.folder / "nightround.toml"), *words], clock=lambda: NOW) == status, (
+                out.getvalue()
+            )
         return out.getvalue()
 
     def answer(self, *words: str, status: int = 0) -> Any:
@@ -44,7 +45,7 @@ class Home:
 
 
 @pytest.fixture
-def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Home]:
+def home(tmp_path: Path) -> Iterator[Home]:
     from nightround.bootstrap import Program
 
     made = install(tmp_path / "fleet", {"mail.security": "plain", "rota.file": "rota.ics"}, NOW)
@@ -53,7 +54,6 @@ def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Home]:
     program = Program(settings, store, lambda: NOW)
     settle(program)
     (made.folder / "rota.ics").write_bytes(calendar(*TURNS))
-    monkeypatch.setattr(cli, "Desk", lambda config, as_json: Desk(config, as_json, lambda: NOW))
     yield Home(made.folder, program)
     store.close()
 
@@ -137,7 +137,7 @@ def test_away_records_lists_and_takes_out(home: Home) -> None:
 def test_what_cannot_be_is_refused_in_a_sentence(
     home: Home, capsys: pytest.CaptureFixture[str], words: tuple[str, ...], said: str
 ) -> None:
-    assert cli.run(["--config", str(home.folder / "nightround.toml"), *words]) == 2
+    assert cli.run(["--config", str(home.folder / "nightround.toml"), *words], clock=lambda: NOW) == 2
     assert said in capsys.readouterr().err
 
 
@@ -147,7 +147,7 @@ def test_a_second_record_from_the_same_day_is_refused_and_says_how_to_go_on(
     home.run("close-site", "MILL", "--from", "2026-12-21", "--until", "2027-01-04", "--why", "winter break")
     config = str(home.folder / "nightround.toml")
     again = ["--config", config, "close-site", "MILL", "--from", "2026-12-21", "--why", "again"]
-    assert cli.run(again) == 2
+    assert cli.run(again, clock=lambda: NOW) == 2
     assert "take it out first: nightround close-site --remove 1" in capsys.readouterr().err
 
 

@@ -160,27 +160,27 @@ def test_a_unit_that_is_out_of_service_by_the_file_is_so_here(
     assert small_office.everything() == before
 
 
-def test_it_is_dated_as_the_file_says(small_office: Office, tmp_path: Path, clock: Clock) -> None:
+def test_it_is_dated_as_the_file_says(office: Office, tmp_path: Path, clock: Clock) -> None:
     lines = (
         "unit | site | withdrawn on | status",
         "U1 | MILL | 2026-03-01 |",
         "U2 | MILL | | out of service since 2026-04-02",
     )
     files = _units(tmp_path / "files", *lines)
-    small_office.bring(files)
-    dates = small_office.rows("SELECT unit, withdrawn_on FROM evidence JOIN units ON units.id = unit_id ORDER BY unit")
+    office.bring(files)
+    dates = office.rows("SELECT unit, withdrawn_on FROM evidence JOIN units ON units.id = unit_id ORDER BY unit")
     assert [(unit, str(day)) for unit, day in dates] == [("U1", "2026-03-01"), ("U2", "2026-04-02")]
     # Whoever puts it back into service is believed: the day in the file is over then.
-    small_office.run("import", _units(tmp_path / "more", "unit | site", "U1 | MILL", people="person | name\nada | Ada"))
-    assert small_office.run("log", "U1", "returned", "--by", "ada").status == 0
-    before = small_office.everything()
-    small_office.bring(files)
-    assert small_office.everything() == before
+    office.run("import", _units(tmp_path / "more", "unit | site", "U1 | MILL", people="person | name\nada | Ada"))
+    assert office.run("log", "U1", "returned", "--by", "ada").status == 0
+    before = office.everything()
+    office.bring(files)
+    assert office.everything() == before
     later = _units(tmp_path / "later", lines[0], "U1 | MILL | 2027-03-01 |")
-    assert "lies in the future" in _refusal(small_office, later).problems()[0][3]
+    assert "lies in the future" in _refusal(office, later).problems()[0][3]
 
 
-def test_the_log_of_the_same_file_says_it_already(small_office: Office, tmp_path: Path) -> None:
+def test_the_log_of_the_same_file_says_it_already(office: Office, tmp_path: Path) -> None:
     log = """
     unit | at         | entry     | by
     U1   | 2026-10-01 | withdrawn | ada
@@ -188,11 +188,11 @@ def test_the_log_of_the_same_file_says_it_already(small_office: Office, tmp_path
     U2   | 2026-10-05 | returned  | ada
     """
     lines = ("unit | site | status", "U1 | MILL | out of service", "U2 | MILL | out of service")
-    small_office.bring(_units(tmp_path / "files", *lines, log=log, people="person | name\nada | Ada"))
-    entries = small_office.rows("SELECT unit, entry FROM log JOIN units ON units.id = log.unit_id ORDER BY log.id")
+    office.bring(_units(tmp_path / "files", *lines, log=log, people="person | name\nada | Ada"))
+    entries = office.rows("SELECT unit, entry FROM log JOIN units ON units.id = log.unit_id ORDER BY log.id")
     assert entries.count(("U1", "withdrawn")) == 1
     assert entries[-1] == ("U2", "withdrawn")
-    assert (_condition(small_office, "U1"), _condition(small_office, "U2")) == ("withdrawn", "withdrawn")
+    assert (_condition(office, "U1"), _condition(office, "U2")) == ("withdrawn", "withdrawn")
 
 
 @pytest.mark.parametrize(
