@@ -42,6 +42,9 @@ def start(settings: Settings, *, clock: Clock = system_clock, store: Store | Non
         file = store.engine.url.database
         if store.dialect == "sqlite" and file is not None and not Path(file).is_file():
             # SQLite would make an empty one in silence, and a fleet that nobody watches would look like an empty one.
-            raise UserError(f"the database {file} is not there; put it back from a backup, or correct database.url")
+            raise UserError(
+                f"the database {file} is not there; go to the folder of your nightround.toml, or name that file with "
+                "--config; if it is the right one, put the database back from a backup or correct database.url"
+            )
         require_newest(store)
     return Program(settings, store, clock)

@@ -137,7 +137,8 @@ class Web(_Section):
     bind: str = "127.0.0.1:8470"
     """Address and port to listen on. Put a TLS proxy in front before it leaves the machine."""
     base_url: str = "http://127.0.0.1:8470"
-    """How people reach it; used in letters, feeds and labels. Without a slash at the end."""
+    """How people reach it; used in letters, feeds and labels. Without a slash at the end. Left out, and `bind` is on
+    this machine: that."""
     trusted_proxies: list[Network] = Field(default_factory=lambda: ["127.0.0.1", "::1"])
     """Addresses or networks of the proxies in front, whose X-Forwarded-For says where a request comes from."""
     metrics_token_file: Path | None = None
@@ -147,6 +148,13 @@ class Web(_Section):
     connections: int = Field(256, ge=8, le=20000)
     """Connections open at once; further ones are closed. Fewer where the limit of open files leaves fewer: 128 of
     them are kept for the database and mail."""
+
+    @model_validator(mode="after")
+    def _reached_where_it_listens(self) -> Web:
+        host = self.bind.rpartition(":")[0]
+        if "base_url" not in self.model_fields_set and host in ("127.0.0.1", "localhost", "[::1]"):
+            self.base_url = f"http://{self.bind}"
+        return self
 
 
 class Mail(_Section):

@@ -91,3 +91,15 @@ def test_a_day_at_the_end_of_the_calendar_is_refused_in_one_sentence(
     house: House, command: tuple[str, str], day: str
 ) -> None:
     assert f"{day} is too far off" in house.run(*command, day, status=2)[1]
+
+
+@pytest.mark.parametrize(("slip", "meant"), [("pad=missing", "pads"), ("battry=low", "battery"), ("shock=2", "shocks")])
+def test_a_slip_in_the_name_of_a_reading_is_no_reading_of_ones_own(house: House, slip: str, meant: str) -> None:
+    """Kept as it was, it counted for nothing, and a unit without pads was in service."""
+    said = house.run("log", "M-1", "check", "--by", "ada", "--reading", slip, status=2)[1]
+    assert said.rstrip().endswith(f"is not known; did you mean {meant}?")
+    file = house.folder / "files" / "log.csv"
+    file.write_text(f"unit,at,entry,by,readings\nM-1,2026-11-20T09:00+09:00,check,ada,{slip}\n", "utf-8")
+    assert f"did you mean {meant}?" in "".join(house.run("import", str(house.folder / "files"), status=2))
+    file.unlink()
+    house.run("log", "M-1", "check", "--by", "ada", "--reading", "humidity=40%")  # a reading of one's own stays one

@@ -64,3 +64,13 @@ def test_a_short_key_is_refused(tmp_path: Path) -> None:
     (tmp_path / "nightround.key").write_bytes(b"short")
     with pytest.raises(UserError, match="longer secret"):
         load(tmp_path / "n.toml").secret()
+
+
+def test_links_lead_to_where_the_service_listens_unless_another_address_is_set(tmp_path: Path) -> None:
+    file = tmp_path / "n.toml"
+    file.write_text('[web]\nbind = "127.0.0.1:8599"\n')
+    assert load(file).web.base_url == "http://127.0.0.1:8599"
+    file.write_text('[web]\nbind = "127.0.0.1:8599"\nbase_url = "https://aed.example.org"\n')
+    assert load(file).web.base_url == "https://aed.example.org"
+    file.write_text('[web]\nbind = "0.0.0.0:8599"\n')  # no address that anybody could open
+    assert load(file).web.base_url == "http://127.0.0.1:8470"

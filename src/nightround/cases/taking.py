@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 
 from sqlalchemy import Connection, or_, select, update
 
 from ..errors import UserError
+from ..reckoning.dates import local_instant
 from ..rounds import events
 from ..rounds.causes import grade
 from ..store.tables import cases, people
@@ -26,7 +27,7 @@ def take(conn: Connection, case_id: int, person: str, until: datetime, now: date
     if conn.execute(select(people.c.id).where(people.c.person == person)).first() is None:
         raise UserError(f"person {person!r} is not in the register; give the person's code")
     if not now < until <= now + LONGEST:
-        raise UserError(f"until {until.isoformat()} is not within the next {LONGEST.days} days; choose an earlier time")
+        raise UserError(f"until {until.isoformat()} is not within the next {LONGEST.days} days; choose another time")
     changed = conn.execute(
         update(cases)
         .where(or_(cases.c.id == case_id, cases.c.group_id == case_id), cases.c.closed_at.is_(None))
@@ -41,11 +42,14 @@ def take(conn: Connection, case_id: int, person: str, until: datetime, now: date
         raise UserError(f"case {case_id} is closed already" if exists else f"there is no case {case_id}")
 
 
-def parse_until(text: str | None, now: datetime) -> datetime:
-    """An ISO time; without an offset it is UTC. Nothing given: a day from now. Raises UserError for anything else."""
+def parse_until(text: str | None, now: datetime, zone: str) -> datetime:
+    """An ISO time; without an offset it is UTC. A day alone is included, as it is counted in `zone`. Nothing given: a
+    day from now. Raises UserError for anything else."""
     if text is None:
         return now + DEFAULT
     try:
+        if len(text) == len("2026-11-26"):
+            return local_instant(date.fromisoformat(text) + timedelta(days=1), time(), zone)
         found = datetime.fromisoformat(text)
     except ValueError:
         raise UserError(f"--until {text!r} is not a time; write it as 2026-11-26T09:00+01:00") from None

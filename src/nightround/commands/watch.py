@@ -424,7 +424,7 @@ def _one_case(desk: Desk, case: dict[str, Any]) -> int:
 @click.command("take")
 @click.argument("case", type=int)
 @click.option("--by", "person", required=True, metavar="P", help="The person who has it.")
-@click.option("--until", metavar="ISO", help="Until when (default: 24 hours on).")
+@click.option("--until", metavar="ISO", help="Until when, a day included (default: 24 hours on).")
 @pass_desk
 def take_command(desk: Desk, case: int, person: str, until: str | None) -> None:
     """Says that a person has a case in hand, until a time; it comes back if its cause remains."""
@@ -432,7 +432,7 @@ def take_command(desk: Desk, case: int, person: str, until: str | None) -> None:
 
     program = desk.program
     now = program.clock()
-    ends = parse_until(until, now)
+    ends = parse_until(until, now, desk.settings.fleet.time_zone)
     with program.store.write() as conn:
         take(conn, case, person, ends, now)
     if desk.json:

@@ -6,6 +6,7 @@ Common practice, no source: a self-test light, a battery window with bars, a pad
 from __future__ import annotations
 
 import re
+from difflib import get_close_matches
 
 SCOPES = ("look", "test", "inspection")
 
@@ -62,6 +63,17 @@ def battery_word(value: str) -> str:
     if have == 0:
         return "empty"
     return "low" if have == 1 and full > 1 else "ok"
+
+
+def meant(name: str) -> str:
+    """The reading that somebody meant who wrote `pad` or `battry`; "" where the name is known, or like none of ours.
+
+    Kept as it is, it would count for nothing: pads that are missing would look as if nobody had looked at them.
+    """
+    if name in WORDS or name in NUMBERS:
+        return ""
+    close = get_close_matches(name, (*WORDS, *NUMBERS), 1, 0.75)
+    return close[0] if close else ""
 
 
 def number(value: str) -> int | None:

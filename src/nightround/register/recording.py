@@ -13,7 +13,7 @@ from sqlalchemy import Connection, select
 from ..errors import UserError
 from ..reckoning.dates import local_day
 from ..reckoning.placing import MOVED
-from ..reckoning.readings import WORDS, is_word, pads_were_opened, understood
+from ..reckoning.readings import WORDS, is_word, meant, pads_were_opened, understood
 from ..store import marks
 from ..store.tables import fleet, log, people
 from . import moving, registration
@@ -120,6 +120,8 @@ def check_words(readings: dict[str, str]) -> None:
         known = _SPELLED.get(normal(name), plain(name))
         if name != known:
             raise UserError(f"reading {name!r} is not understood" + (f"; write it as {known}" if known else ""))
+        if close := meant(name):
+            raise UserError(f"reading {name!r} is not known; did you mean {close}?")
         if not is_word(name, value):
             raise UserError(f"reading {name}={value!r} is not understood; use {understood(name)}")
     if readings.get("pads-opened") == "no" and pads_were_opened(readings):

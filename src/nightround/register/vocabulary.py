@@ -11,7 +11,7 @@ from functools import cache
 from zoneinfo import available_timezones
 
 from .. import addresses
-from ..reckoning.readings import NUMBERS, WORDS, is_word, understood
+from ..reckoning.readings import NUMBERS, WORDS, is_word, meant, understood
 from .cells import Cell, Refused, bare, code, line, plain, split_pairs, words
 from .headings import normal
 from .log import ENTRIES
@@ -118,6 +118,8 @@ def readings(cell: Cell) -> dict[str, str] | None:
             value = plain(value).lower().replace(" ", "")
         if name in found:
             raise Refused(f"says {name} twice; take one out")
+        if close := meant(name):
+            raise Refused(f"{name} is not known; did you mean {close}?")
         if not is_word(name, value):
             raise Refused(f"{name}={value} is not understood; {name} is {understood(name)}")
         found[name] = value

@@ -244,3 +244,19 @@ def test_a_public_register_is_believed_when_a_unit_is_out_of_service(small_offic
     assert _condition(small_office, "extract-2") == _condition(small_office, "extract-3") == "no evidence"
     (notes,) = small_office.rows("SELECT notes FROM units WHERE unit = 'extract-1'")
     assert "c_etat_fonct: hors service" in notes[0]
+
+
+def test_the_same_word_again_takes_no_unit_back_out_of_service_and_is_not_passed_over(
+    small_office: Office, tmp_path: Path
+) -> None:
+    """Importing the file a second time withdrew a unit that a person had logged as returned."""
+    people = "person | name | roles\nada | Ada | coordinator\n"
+    files = _units(tmp_path / "files", "unit | site | status", "U1 | MILL | out of service", people=people)
+    small_office.bring(files)
+    small_office.bring(files)
+    assert _condition(small_office, "U1") == "withdrawn"
+    assert small_office.run("log", "U1", "returned", "--by", "ada").status == 0
+    ((_, row, column, cure),) = _refusal(small_office, files).problems()
+    assert (row, column) == (2, "status")
+    assert "since when" in cure
+    assert _condition(small_office, "U1") != "withdrawn"

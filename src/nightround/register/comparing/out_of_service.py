@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection
 from datetime import datetime, time
 
@@ -35,6 +36,7 @@ def compare_statuses(comparison: Comparison) -> None:
     ids = {known.units[code].id: code for row, *_ in bad if (code := text(row, "unit")) in known.units}
     out = _out_already(comparison, ids)
     over = _over(comparison, ids)
+    before = _told_before(comparison, ids)
     count = 0
     for row, name, entry in bad:
         unit = text(row, "unit")
@@ -51,6 +53,15 @@ def compare_statuses(comparison: Comparison) -> None:
             if any(local_day(ended, zone) >= since for ended in over.get(unit, ())):
                 continue
         note = f"{row.headings.get(name, name)}: {text(row, name)} (told by an import of the register)"
+        if since is None and (unit, note) in before:
+            # The same cell again tells nothing new; and to let it pass would show the unit better than the file says.
+            comparison.problem(
+                row,
+                name,
+                "is what an import told before, and the log has it back in service since; correct the cell, or write "
+                "into it since when the unit is out of service again",
+            )
+            continue
         draft = Draft(unit, at, entry, "", {TOLD_BY: IMPORT}, {}, note, "", "", row.where.file)
         comparison.plan.entries.append(draft)
         comparison.plan.units.add(unit)
@@ -85,6 +96,16 @@ def _out_already(comparison: Comparison, ids: dict[int, str]) -> set[str]:
             newest[draft.unit] = draft.entry
     returned = {unit for unit, entry in newest.items() if entry == _RETURNED}
     return (out | newest.keys()) - returned
+
+
+def _told_before(comparison: Comparison, ids: dict[int, str]) -> set[tuple[str, str]]:
+    """Unit and note of each entry that an import wrote for a file's word, and that nobody has struck."""
+    struck = select(log.c.strikes).where(log.c.strikes.is_not(None))
+    query = select(log.c.unit_id, log.c.note, log.c.readings).where(
+        log.c.entry.in_((statuses.WITHDRAWN, statuses.FAULT)), log.c.by_person == "", log.c.id.not_in(struck)
+    )
+    found = comparison.known.some(query, ids)
+    return {(ids[unit_id], note) for unit_id, note, readings in found if json.loads(readings).get(TOLD_BY) == IMPORT}
 
 
 def _over(comparison: Comparison, ids: Collection[int]) -> dict[str, list[datetime]]:
