@@ -176,7 +176,7 @@ def test_a_file_that_is_not_there_or_is_a_folder_is_said_so(paper: Program, tmp_
     wanted = coming_days(paper, 10)
     for path, said in (
         (tmp_path / "none.toml", "because it is not there; name a file"),
-        (tmp_path, "because it is a folder; name the file"),
+        (tmp_path, "is a folder; name the file in it"),
     ):
         with pytest.raises(UserError, match=said), paper.store.read() as conn:
             read_supposed(conn, paper.settings, path, wanted.start, wanted.end)
@@ -279,7 +279,7 @@ def test_from_the_minute_somebody_has_left_the_next_step_is_told(paper: Program,
         for name, found in (("with", with_her), ("without", alone))
     }
     first = (datetime(2026, 11, 26, 21, 30, tzinfo=UTC), "ada@example.org")
-    assert when["with"][:2] == [first, (datetime(2026, 11, 27, 1, 30, tzinfo=UTC), "ada@example.org")]
+    assert when["with"][:2] == [first, (datetime(2026, 11, 27, 1, 30, tzinfo=UTC), "coord@example.org")]
     assert when["without"][:2] == [first, (datetime(2026, 11, 26, 23, 0, tzinfo=UTC), "coord@example.org")]
     assert not [one for one in alone.messages if one.to == "ada@example.org" and one.at and one.at > first[0]]
 

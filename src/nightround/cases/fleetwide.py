@@ -148,7 +148,7 @@ _GIVEN_UP = (
 
 def _rounds(conn: Connection, now: datetime) -> list[Found]:
     """The zones of the fleet whose newest finished round is too long ago, or was never."""
-    late = silent(conn, zones(conn), now - LATE)
+    late = silent(conn, zones(conn), now - LATE, now)
     if not late:
         return []
     kept = recent(conn, late, now)

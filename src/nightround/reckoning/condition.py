@@ -53,7 +53,9 @@ def _not_to_be_relied_on(day: date, facts: UnitFacts, duties: Sequence[Duty]) ->
     pads = [evidence.of_pads(kind) for kind in _kinds_of_pads(facts, duties)] if told else []
     missing = {said.kind: said.missing_on for said in pads if said.missing_on is not None}
     reasons += [Reason(f"no {named} fitted since {since}") for named, since in _named(missing, len(pads))]
-    bad = {said.kind: said.bad_on for said in pads if said.bad_on is not None}
+    # That a use has taken its pads is said by the use.
+    by_use = evidence.last_used_on if evidence.used_at is not None else None
+    bad = {said.kind: said.bad_on for said in pads if said.bad_on not in (None, by_use)}
     reasons += [
         Reason(f"{named} opened, used or past by their window since {since}") for named, since in _named(bad, len(pads))
     ]

@@ -237,8 +237,12 @@ def _belongs(duty: Duty, kind: str, about: str) -> bool:
         return duty.key == f"{NOTICE}/{about}"
     if duty.kind in _TOLD_WITH[kind]:
         return True
-    is_fitted = "/fitted/" in duty.key and duty.kind.startswith(("pads", "battery"))
-    return kind == UNRELIABLE and is_fitted
+    if "/fitted/" not in duty.key:
+        return False
+    # A use has taken the pads; what else is wrong with parts makes the unit unreliable by itself.
+    return (duty.kind.startswith("pads") and kind in (USED, UNRELIABLE)) or (
+        duty.kind == "battery" and kind == UNRELIABLE
+    )
 
 
 def _kinds(duties: Iterable[Duty]) -> str:

@@ -50,8 +50,9 @@ _LAST = (
 
 
 def age(conn: Connection, zone: str, now: datetime) -> timedelta | None:
-    """How long ago the newest finished round of the zone ended; None where there was none."""
-    last = conn.execute(_LAST, {"b_zone": zone}).first()
+    """How long ago the newest finished round of the zone ended; None where there was none. What ended in time to come
+    counts for nothing."""
+    last = conn.execute(_LAST.where(ledger.c.finished_at <= now + AHEAD), {"b_zone": zone}).first()
     return None if last is None else now - last.finished_at
 
 
@@ -91,7 +92,10 @@ def claim(
     taken = {"b_holder": holder, "b_lease_until": now + LEASE}
     mine = {"b_zone": zone, "b_on": on}
     with store.write() as conn:
-        ahead = conn.execute(_TAKE_OUT_AHEAD, {"b_zone": zone, "b_after": now + AHEAD}).rowcount > 0
+        beyond = {"b_zone": zone, "b_after": now + AHEAD}
+        ahead = conn.execute(_ANY_AHEAD, beyond).first() is not None  # hardly ever: a quiet night only looks
+        if ahead:
+            conn.execute(_TAKE_OUT_AHEAD, beyond)
         # Mostly there is no row yet. Where another node is just writing it, this waits for what becomes of it.
         if conn.execute(_claim(conn.dialect.name), {**mine, **taken, "b_now": now}).first() is not None:
             return True
@@ -105,9 +109,9 @@ def claim(
         return conn.execute(_CLAIM_AGAIN, {**mine, **taken, **seen}).rowcount == 1
 
 
-_TAKE_OUT_AHEAD = delete(ledger).where(
-    ledger.c.zone == bindparam("b_zone"), ledger.c.finished_at > bindparam("b_after", type_=Instant)
-)
+_AHEAD = (ledger.c.zone == bindparam("b_zone"), ledger.c.finished_at > bindparam("b_after", type_=Instant))
+_ANY_AHEAD = select(ledger.c.id).where(*_AHEAD).limit(1)
+_TAKE_OUT_AHEAD = delete(ledger).where(*_AHEAD)
 _THIS = (ledger.c.zone == bindparam("b_zone"), ledger.c.on == bindparam("b_on"))
 _HELD = (*_THIS, ledger.c.holder == bindparam("b_holder"), ledger.c.state == "running")
 _CLAIMED = select(ledger.c.state, ledger.c.holder, ledger.c.lease_until, ledger.c.finished_at).where(*_THIS)

@@ -72,15 +72,19 @@ class Recent:
         return max((on for on in self.done if on < owed or (on == owed and self.ended(on, since))), default=None)
 
 
-def silent(conn: Connection, zones: Collection[str], since: datetime) -> list[str]:
-    """Those of the zones in which no round has ended since that instant."""
-    ran = set(conn.execute(_RAN, {"b_since": since}).scalars().all())
+def silent(conn: Connection, zones: Collection[str], since: datetime, now: datetime) -> list[str]:
+    """Those of the zones in which no round has ended since that instant. What ended in time to come does not count."""
+    ran = set(conn.execute(_RAN, {"b_since": since, "b_ahead": now + AHEAD}).scalars().all())
     return [zone for zone in zones if zone not in ran]
 
 
 _RAN = (
     select(ledger.c.zone)
-    .where(ledger.c.state.in_(DONE), ledger.c.finished_at >= bindparam("b_since", type_=Instant))
+    .where(
+        ledger.c.state.in_(DONE),
+        ledger.c.finished_at >= bindparam("b_since", type_=Instant),
+        ledger.c.finished_at <= bindparam("b_ahead", type_=Instant),
+    )
     .distinct()
 )
 

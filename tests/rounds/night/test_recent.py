@@ -19,7 +19,7 @@ from nightround.letters import nights
 from nightround.pages import health
 from nightround.reckoning.dates import local_day, local_instant
 from nightround.rounds import ledger as rounds_of
-from nightround.rounds.ledger import DONE
+from nightround.rounds.ledger import AHEAD, DONE
 from nightround.rounds.loading import zones
 from nightround.rounds.recent import Running, recent, silent
 from nightround.rounds.todays import today
@@ -68,21 +68,31 @@ def fill(conn: Connection, kept: dict[str, dict[int, dict[str, Any]]], now: date
         conn.execute(insert(ledger), rows)
 
 
-# What the ledger says of one zone, asked plainly and for that zone alone.
+# What the ledger says of one zone, asked plainly and for that zone alone. What ended in time to come does not count.
 
 
 def rows_of(conn: Connection, zone: str, *clauses: Any) -> list[Any]:
     return list(conn.execute(select(ledger).where(ledger.c.zone == zone, *clauses).order_by(ledger.c.on)))
 
 
-def last_done(conn: Connection, zone: str, owed: date, due: datetime) -> date | None:
+def not_ahead(now: datetime) -> Any:
+    return or_(ledger.c.finished_at.is_(None), ledger.c.finished_at <= now + AHEAD)
+
+
+def newest(conn: Connection, zone: str, now: datetime) -> date | None:
+    found = rows_of(conn, zone, ledger.c.state.in_(DONE), ledger.c.finished_at <= now + AHEAD)
+    return max(found, key=lambda row: (row.finished_at, row.on)).on if found else None
+
+
+def last_done(conn: Connection, zone: str, owed: date, due: datetime, now: datetime) -> date | None:
     counts = or_(ledger.c.on < owed, ledger.c.finished_at >= due)
-    found = rows_of(conn, zone, ledger.c.state.in_(DONE), ledger.c.on <= owed, counts)
+    found = rows_of(conn, zone, ledger.c.state.in_(DONE), ledger.c.on <= owed, counts, not_ahead(now))
     return found[-1].on if found else None
 
 
-def has_ended(conn: Connection, zone: str, on: date, due: datetime) -> bool:
-    return bool(rows_of(conn, zone, ledger.c.state.in_(DONE), ledger.c.on == on, ledger.c.finished_at >= due))
+def has_ended(conn: Connection, zone: str, on: date, due: datetime, now: datetime) -> bool:
+    ended = (ledger.c.state.in_(DONE), ledger.c.on == on, ledger.c.finished_at >= due)
+    return bool(rows_of(conn, zone, *ended, not_ahead(now)))
 
 
 @settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -95,7 +105,7 @@ def test_all_zones_at_once_say_what_each_says_alone(
         fill(conn, kept, now)
     with store.read() as conn:
         found = recent(conn, ZONES, now)
-        late = silent(conn, ZONES, now - LATE)
+        late = silent(conn, ZONES, now - LATE, now)
         for zone in ZONES:
             owed = owed_date(zone, now, AT)
             due = local_instant(owed, AT, zone)
@@ -103,10 +113,10 @@ def test_all_zones_at_once_say_what_each_says_alone(
             age = rounds_of.age(conn, zone, now)
             assert its.age(now) == age
             assert (zone in late) is (age is None or age > LATE)
-            assert (its.last.on if its.last is not None else None) == rounds_of.newest_on(conn, zone)
-            assert its.done_up_to(owed, due) == last_done(conn, zone, owed, due)
+            assert (its.last.on if its.last is not None else None) == newest(conn, zone, now)
+            assert its.done_up_to(owed, due) == last_done(conn, zone, owed, due, now)
             for on in (owed, local_day(now, zone)):
-                assert its.ended(on, due) == has_ended(conn, zone, on, due)
+                assert its.ended(on, due) == has_ended(conn, zone, on, due, now)
             running = rows_of(conn, zone, ledger.c.state == "running")
             assert list(its.running) == [Running(row.on, row.started_at, row.lease_until) for row in running]
 
