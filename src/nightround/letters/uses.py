@@ -14,7 +14,8 @@ from sqlalchemy import Connection, select
 
 from ..reckoning.readings import number
 from ..register.crewnote import NOT_RECORDED
-from ..store.tables import evidence, log, sites, units
+from ..register.whereabouts import Stays, stays
+from ..store.tables import evidence, log
 from .templates import say_instant
 
 LOOKING_AFTER = frozenset({"on-call", "coordinator"})
@@ -23,12 +24,10 @@ SHOWN = 3  # uses of one unit
 
 
 def uses_of(conn: Connection, unit_ids: Sequence[int]) -> dict[int, tuple[str, ...]]:
-    """By unit, a line for each use since it was last restored, the latest first; instants are those of the site."""
+    """By unit, a line for each use since it was last restored, the latest first; times are those of where it stood."""
     struck = select(log.c.strikes).where(log.c.strikes.is_not(None))
     query = (
-        select(log.c.unit_id, log.c.at, log.c.readings, log.c.note, sites.c.time_zone)
-        .join(units, units.c.id == log.c.unit_id)
-        .join(sites, sites.c.id == units.c.site_id)
+        select(log.c.unit_id, log.c.at, log.c.readings, log.c.note)
         .join(evidence, evidence.c.unit_id == log.c.unit_id)
         .where(
             log.c.unit_id.in_(unit_ids),
@@ -39,8 +38,12 @@ def uses_of(conn: Connection, unit_ids: Sequence[int]) -> dict[int, tuple[str, .
         .order_by(log.c.unit_id, log.c.at.desc(), log.c.id.desc())
     )
     found: dict[int, list[str]] = {}
-    for row in conn.execute(query):
-        found.setdefault(row.unit_id, []).append(_line(json.loads(row.readings), row.note, row.at, row.time_zone))
+    stood: dict[int, Stays] = {}
+    for row in conn.execute(query).all():
+        if row.unit_id not in stood:
+            stood[row.unit_id] = stays(conn, row.unit_id)
+        zone = stood[row.unit_id].zone(row.at)
+        found.setdefault(row.unit_id, []).append(_line(json.loads(row.readings), row.note, row.at, zone))
     return {
         unit_id: (*lines[:SHOWN], *([f"And {len(lines) - SHOWN} more uses."] if len(lines) > SHOWN else []))
         for unit_id, lines in found.items()

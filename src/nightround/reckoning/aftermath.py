@@ -11,19 +11,18 @@ from datetime import date, datetime, time
 from .beginnings import Starts, always
 from .dates import WorkingDays, hours_after, last_good_day, local_day, local_instant
 from .facts import Evidence, Use
-from .owed import Because, Duty, by_date, standing_of
+from .owed import Because, Duty, Standing, by_date, standing_of
 from .rules import Force, ModelSheet, Rule, Shape, Span
 
 PRACTICE = "common practice"
 
 
-def restore_duty(day: date, used_at: datetime, rules: Sequence[Rule], zone: str) -> Duty:
-    """A used unit is restored at once: its last good day is the day of the use, in every place."""
-    used_on = local_day(used_at, zone)
+def restore_duty(day: date, used_at: datetime, used_on: date, rules: Sequence[Rule]) -> Duty:
+    """A used unit is restored at once: its last good day is the day of the use, where the unit stood at the time."""
     said = f"used {used_on}, not restored"
     own = Because("restore", "A used unit is restored at once", Force.COMMON_PRACTICE, PRACTICE, None, used_on, said)
     because = (*(Because.of(rule, used_on, said) for rule in rules), own)
-    standing = standing_of(day, used_on, used_on)
+    standing = _since_use(day, used_on, used_on)
     period = used_at.isoformat()
     title = "restore the unit after use"
     return Duty("restore", "restore", title, standing, used_on, None, used_on, None, "coordinator", period, because)
@@ -40,8 +39,8 @@ def report_duties(
     """The reports of a use that the place's rules ask for, one duty a rule: each goes to somebody else.
 
     Each is reckoned from the first use that was not reported for that rule. A rule that counts hours keeps its
-    deadline to the minute; its last good day is the local day of that minute. A use before the first day on which the
-    rule bound the unit counts from the beginning of that day.
+    deadline to the minute; its last good day is the day of that minute in `zone`, where the unit stands now. A use
+    before the first day on which the rule bound the unit counts from the beginning of that day.
     """
     found = []
     for rule in rules:
@@ -49,7 +48,7 @@ def report_duties(
         if not owed:
             continue
         use = owed[0]
-        used_on = local_day(use.at, zone)
+        used_on = use.day
         begun = starts(rule)
         since, deadline = begun.floor(used_on), None
         if rule.shape.span is Span.HOURS:
@@ -64,8 +63,8 @@ def report_duties(
                 f"report-use/{rule.id}",
                 "report-use",
                 f"report the use {_within(rule.shape)}",
-                standing_of(day, used_on, good),
-                used_on,
+                _since_use(day, used_on, good),
+                min(used_on, good),
                 None,
                 good,
                 deadline,
@@ -77,7 +76,7 @@ def report_duties(
     return found
 
 
-def download_duty(day: date, uses: Sequence[Use], sheet: ModelSheet | None, zone: str) -> Duty | None:
+def download_duty(day: date, uses: Sequence[Use], sheet: ModelSheet | None) -> Duty | None:
     """The record of the event is taken out of the unit at once, before its memory wraps; None where it was.
 
     How full the memory is follows from the model sheet; each use since the last download takes a place in it.
@@ -85,7 +84,7 @@ def download_duty(day: date, uses: Sequence[Use], sheet: ModelSheet | None, zone
     kept = [use for use in uses if not use.downloaded]
     if not kept:
         return None
-    used_on = local_day(kept[0].at, zone)
+    used_on = kept[0].day
     said = f"{_counted(len(kept), 'use')} since the last download, the first on {used_on}"
     memory = _memory(kept, sheet)
     title = "The record of a use is downloaded before the memory is written over"
@@ -102,7 +101,7 @@ def download_duty(day: date, uses: Sequence[Use], sheet: ModelSheet | None, zone
     return _at_once(day, "download", "download the record of the use", used_on, kept[0], because)
 
 
-def crew_note_duty(day: date, uses: Sequence[Use], zone: str) -> Duty | None:
+def crew_note_duty(day: date, uses: Sequence[Use]) -> Duty | None:
     """The note about the use goes to the ambulance crew at once; None where it was handed over.
 
     What the note says is in the log alone, never in a reason: it is about a person.
@@ -110,7 +109,7 @@ def crew_note_duty(day: date, uses: Sequence[Use], zone: str) -> Duty | None:
     owed = [use for use in uses if not use.note_handed]
     if not owed:
         return None
-    used_on = local_day(owed[0].at, zone)
+    used_on = owed[0].day
     title = "A note of each use goes to the ambulance crew, or to whoever answers for the unit"
     said = f"used {used_on}, no crew note handed over"
     because = [Because("crew-note", title, Force.COMMON_PRACTICE, PRACTICE, None, used_on, said)]
@@ -132,9 +131,15 @@ def replace_duty(day: date, out_on: date, rules: Sequence[Rule], working: Workin
 
 
 def _at_once(day: date, kind: str, subject: str, used_on: date, use: Use, because: Sequence[Because]) -> Duty:
-    standing = standing_of(day, used_on, used_on)
+    standing = _since_use(day, used_on, used_on)
     period = use.at.isoformat()
     return Duty(kind, kind, subject, standing, used_on, None, used_on, None, "coordinator", period, tuple(because))
+
+
+def _since_use(day: date, used_on: date, good: date) -> Standing:
+    """The standing of what a use leaves to be done. It happened: where the unit was moved over the date line since, its
+    day may be to come in the new place, and nothing waits for that."""
+    return standing_of(day, min(day, used_on), good)
 
 
 def _memory(kept: Sequence[Use], sheet: ModelSheet | None) -> str:

@@ -20,7 +20,7 @@ from .aftermath import (
 from .beginnings import Starts, start_of
 from .checks import interval_rules, round_duty
 from .condition import condition_of
-from .dates import WorkingDays
+from .dates import WorkingDays, local_day
 from .facts import Part, Place, Stay, UnitFacts
 from .noticed import Board
 from .owed import Duty, Reckoned, Standing
@@ -112,7 +112,8 @@ class Reckoner:
         evidence = facts.evidence
         if evidence.used_at is not None:
             rules = self._rules[Subject.RESTORE]
-            duties.append(restore_duty(self._day, evidence.used_at, rules, self._place.time_zone))
+            used_on = evidence.day_of_use() or local_day(evidence.used_at, self._place.time_zone)
+            duties.append(restore_duty(self._day, evidence.used_at, used_on, rules))
         if evidence.uses:
             duties += self._after_use(facts, starts)
         if self._places:
@@ -142,8 +143,8 @@ class Reckoner:
         uses, zone = facts.evidence.uses, self._place.time_zone
         found = report_duties(self._day, uses, self._rules[Subject.REPORT_USE], zone, self._working, starts)
         others = (
-            download_duty(self._day, uses, self._sheets.get(facts.model), zone),
-            crew_note_duty(self._day, uses, zone),
+            download_duty(self._day, uses, self._sheets.get(facts.model)),
+            crew_note_duty(self._day, uses),
         )
         return [*found, *(duty for duty in others if duty is not None)]
 

@@ -318,7 +318,7 @@ class _Book:
             withdrawn_on=self.withdrawn_on,
             used_at=self.used_at,
             last_used_on=self.last_used_on,
-            uses=tuple(use for use in self.uses if _matters(use)),
+            uses=tuple(use for use in self.uses if _matters(use) or use.at == self.used_at),
             out_of_service_on=None if self.replaced else self.out_of_service_on,
             sent_on=self.sent_on,
             placing=self._placing(),

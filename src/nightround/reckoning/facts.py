@@ -27,14 +27,15 @@ class Part(NamedTuple):
 
 
 class Use(NamedTuple):
-    """One use that still has to do with today: something after it is open, or it drained the battery now in.
+    """One use that still has to do with today: something after it is open, the unit is not restored since, or it
+    drained the battery now in.
 
     `shocks` and `minutes` (of CPR, which the unit was at least switched on for) are None where nobody recorded them.
     They are facts about a person: they may be reckoned with, but no reason, case or letter may say them.
     """
 
     at: datetime
-    day: date  # of `at`, at the site
+    day: date  # of `at`, where the unit stood at the time
     shocks: int | None = None
     minutes: int | None = None
     reported: bool = False  # to everybody whom the place's rules name
@@ -125,6 +126,10 @@ class Evidence(NamedTuple):
     pads: tuple[Pads, ...] = ()  # kinds of which it says something else than of the others; sorted
     # Reference of a safety notice, what was recorded about it (`readings.STAGES`, corrected), last day of that; sorted.
     notices: tuple[tuple[str, str, date], ...] = ()
+
+    def day_of_use(self) -> date | None:
+        """The day of the use that is not yet restored, where the unit stood at the time; None where `uses` lacks it."""
+        return next((use.day for use in self.uses if use.at == self.used_at), None)
 
     def of_pads(self, kind: str) -> Pads:
         """What it says of the pads of one kind."""

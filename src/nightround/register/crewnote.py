@@ -14,12 +14,13 @@ from sqlalchemy import Connection, select
 
 from ..reckoning.readings import number
 from ..store.tables import log, people, sites, units
+from .whereabouts import stays
 
 NOT_RECORDED = "not recorded"
 
 
 def crew_note(conn: Connection, entry_id: int) -> dict[str, Any]:
-    """The note of a `used` entry; None where a thing was not recorded. `used_at` is the local time at the site."""
+    """The note of a `used` entry; None where a thing was not recorded. `used_at` is the local time where it stood."""
     row = conn.execute(
         select(
             units.c.unit,
@@ -28,7 +29,7 @@ def crew_note(conn: Connection, entry_id: int) -> dict[str, Any]:
             sites.c.site,
             sites.c.name,
             sites.c.address,
-            sites.c.time_zone,
+            units.c.id,
             log.c.at,
             log.c.by_person,
             log.c.readings,
@@ -40,6 +41,7 @@ def crew_note(conn: Connection, entry_id: int) -> dict[str, Any]:
         .where(log.c.id == entry_id, log.c.entry == "used")
     ).one()
     readings: dict[str, str] = json.loads(row.readings)
+    zone = stays(conn, row.id).zone(row.at)
     return {
         "unit": row.unit,
         "model": row.model or None,
@@ -47,8 +49,8 @@ def crew_note(conn: Connection, entry_id: int) -> dict[str, Any]:
         "site_name": row.name or None,
         "address": row.address or None,
         "spot": row.spot or None,
-        "used_at": row.at.astimezone(ZoneInfo(row.time_zone)),
-        "time_zone": row.time_zone,
+        "used_at": row.at.astimezone(ZoneInfo(zone)),
+        "time_zone": zone,
         "cpr_minutes": number(readings.get("cpr-minutes", "")),
         "shocks": number(readings.get("shocks", "")),
         "mode": readings.get("mode"),

@@ -30,7 +30,7 @@ from .gravestones import BLANK, DISCARDED, readings_of, seal
 from .keeping import Kept, checked_again, held_by, records_rules
 from .log import NewEntry, append_discards
 from .standing import happened_of, held_of, settle_for_good, stand
-from .whereabouts import Spot, places_of, stays_of
+from .whereabouts import Spot, first_written, places_of, stays_of
 from .witnesses import Witnesses, witnesses
 
 EVIDENCE = "still evidence: without it the unit's dates or condition could change"
@@ -172,6 +172,14 @@ class _Logbook:
             for row in self._told
             if (row.entry == MOVED and '"from"' in row.readings) or (row.entry == RETURNED and lent_for)
         }
+        moves = {
+            row.id: json.loads(row.readings)
+            for row in self._standing
+            if row.entry == MOVED and '"from"' in row.readings
+        }
+        first = first_written(moves, self._struck)
+        if first is not None and self._wheres & moves.keys():
+            self._wheres.add(first)  # struck or not, it alone says where the unit stood before them
         self._entries = {row.id: self._entry(row) for row in self._told}
         # What only the register tells of as fitted, in either reading of the log.
         self._fittings = [

@@ -193,7 +193,7 @@ def entry_of(row: Any, here: Stays, known: Witnesses) -> Entry:
     told = told or (row.entry in TOLD_BY_FILES and readings.get(TOLD_BY) == IMPORT)
     origin = ("", "")
     if row.entry == MOVED:
-        before = here.before(readings.get(FROM, ""))
+        before = here.before(row.at, row.id) if FROM in readings else None
         if before is not None:
             origin = (before.country, before.subdivision)
     day = local_day(row.at, zone)

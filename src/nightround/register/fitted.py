@@ -15,6 +15,7 @@ from typing import NamedTuple
 from ..reckoning.facts import Fitting
 from .fitting import columns_of, is_told_of
 from .matching import one_at_a_time
+from .plausible import of_part
 
 FITTED, SPARE, REMOVED, VOID = "fitted", "spare", "removed", "void"
 
@@ -162,12 +163,14 @@ class _Run:
             if self._is_it(part, one):
                 self.recognised[place] = one.id
                 return part
-        if own is not None and own.declared is None and own.columns.last_good_day is not None:
-            return own
+        if own is not None and own.declared is None:
+            own.columns = self._dated(own.columns, one)
+            if own.columns.last_good_day is not None:
+                return own
         spare = self._spare(one, own)
         if spare is not None:
             if spare.held.fitted_by == one.id:
-                spare.columns = spare.held.now
+                spare.columns = self._dated(spare.held.now, one)
             else:
                 spare.columns = _columns(one, spare.declared, self._made_on)
             return spare
@@ -176,6 +179,17 @@ class _Run:
         made = _columns(one, None, self._made_on)
         self.parts.append(_Part(Held(None, one.part.get("kind", ""), made, None), None, made))
         return self.parts[-1]
+
+    def _dated(self, columns: Columns, one: Happened) -> Columns:
+        """What is on record of the part that the entry fitted, with the day on which that was as the log tells it now:
+        where the unit stood at the time may have come to be known since."""
+        if columns.fitted_on == one.day:
+            return columns
+        was, now = (
+            bool(of_part(one.part.get("kind", ""), columns.last_good_day, day, self._made_on, day))
+            for day in (columns.fitted_on or one.day, one.day)
+        )
+        return columns._replace(fitted_on=one.day, odd=now if columns.odd == was else columns.odd)
 
     def _is_it(self, part: _Part, one: Happened) -> bool:
         """Whether a file tells of the very part that the entry fitted."""

@@ -29,6 +29,7 @@ from .whereabouts import (
     TOLD_BY,
     Stand,
     before,
+    first_written,
 )
 
 _NEW = (SITE, SPOT, FLOOR, COVERS)
@@ -85,9 +86,10 @@ def turn_back(conn: Connection, entry_id: int, unit_id: int) -> bool:
     rows = conn.execute(query.where(log.c.entry.in_((MOVED, "struck"))).order_by(log.c.at, log.c.id)).all()
     struck = {row.strikes for row in rows if row.strikes is not None}
     moves = {row.id: json.loads(row.readings) for row in rows if row.entry == MOVED and '"from"' in row.readings}
-    if entry_id not in moves or TOLD_BY in moves[entry_id]:
+    first = first_written(moves, struck)
+    if first is None or entry_id not in moves or TOLD_BY in moves[entry_id]:
         return False
-    with_it = without = before(moves[min(moves)])  # the first that was written
+    with_it = without = before(moves[first])
     for number, said in moves.items():
         if number not in struck:
             with_it = with_it.moved(said)

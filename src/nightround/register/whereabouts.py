@@ -1,13 +1,15 @@
 """Where a unit stood when: read from its `moved` entries, so that an earlier entry keeps the day of its own place.
 
-A `moved` entry that changed the site says where to (`site`) and where from (`from`). What was before every such entry,
-or is not on record, is taken for the present site. Nothing is written here.
+A `moved` entry that changed the site says where to (`site`), and every one keeps where the register had the unit when
+it was written (`from`). Entries are written late and struck, so that only the first written still says where the unit
+stood before it: where it stood since follows from where the unstruck ones led, in the order of time. A place that is
+not on record is taken for the present site. Nothing is written here.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import Any, NamedTuple
 
@@ -69,30 +71,40 @@ def before(said: Mapping[str, str]) -> Stand:
 
 
 class Stays:
-    """The sites at which one unit stood. `moves` are those of its unstruck entries that changed the site, in order:
-    instant, from, to."""
+    """The sites at which one unit stood: at `origin` ("": not on record) until the first of `moves`.
 
-    def __init__(self, present: Spot, moves: Sequence[tuple[datetime, str, str]], places: Mapping[str, Spot]) -> None:
+    These are its unstruck entries that name a site, in the order of time: instant, number of the entry, site.
+    """
+
+    def __init__(
+        self, present: Spot, origin: str, moves: Sequence[tuple[datetime, int, str]], places: Mapping[str, Spot]
+    ) -> None:
         self._present = present
         self._places = places
-        self._moves = [move for move in moves if move[1] != move[2]]
+        self._origin = origin
+        self._moves: list[tuple[datetime, int, str]] = []
+        site = origin
+        for move in moves:
+            if move[2] != site:
+                site = move[2]
+                self._moves.append(move)
 
     def at(self, instant: datetime) -> Spot:
         """Where it stood at the instant; a move's own instant is at its new place."""
-        site = ""
+        if not self._moves:
+            return self._present
+        site = self._origin
         for at, _, to in self._moves:
             if at <= instant:
                 site = to
-        if not site and self._moves:
-            site = self._moves[0][1]
         return self._places.get(site, self._present)
 
     def in_order(self) -> tuple[Stay, ...]:
         """Where it stood, as far as rules may differ there, the present stay last; empty where it never made a
         difference. A place that is not on record any more is taken for the present one."""
         found: list[Stay] = []
-        origin = self._moves[0][1] if self._moves else ""
-        where: list[tuple[date | None, Spot]] = [(None, self._places.get(origin, self._present))]
+        origin = self._places.get(self._origin, self._present) if self._moves else self._present
+        where: list[tuple[date | None, Spot]] = [(None, origin)]
         where += [(local_day(at, self.zone(at)), self._places.get(to, self._present)) for at, _, to in self._moves]
         where[-1] = (where[-1][0], self._present)
         for since, spot in where:
@@ -100,9 +112,13 @@ class Stays:
                 found.append(Stay(since, spot.place))
         return tuple(found) if len(found) > 1 else ()
 
-    def before(self, origin: str) -> Spot | None:
-        """The place of that code; None where it is not on record."""
-        return self._places.get(origin)
+    def before(self, at: datetime, number: int) -> Spot | None:
+        """Where it stood before the move of that instant and number; None where that is not on record."""
+        site = self._origin
+        for since, other, to in self._moves:
+            if (since, other) < (at, number):
+                site = to
+        return self._places.get(site)
 
     def zone(self, instant: datetime) -> str:
         """The time zone in which an entry of that instant is read."""
@@ -119,13 +135,26 @@ def stays_of(rows: Iterable[Any], present: Spot, places: Mapping[str, Spot]) -> 
     """The stays of a unit from its log rows (with `id`, `at`, `entry`, `readings`, `strikes`), in the order of time."""
     listed = list(rows)
     struck = {row.strikes for row in listed if row.strikes is not None}
-    moves = []
-    for row in sorted(listed, key=lambda row: (row.at, row.id)):
-        if row.entry == MOVED and row.id not in struck and '"from"' in row.readings:
-            readings = json.loads(row.readings)
-            if SITE in readings and FROM in readings:
-                moves.append((row.at, readings[FROM], readings[SITE]))
-    return Stays(present, moves, places)
+    told = {row.id: json.loads(row.readings) for row in listed if row.entry == MOVED and '"from"' in row.readings}
+    if not told:
+        return Stays(present, "", (), {})
+    first = first_written(told, struck)
+    moves = sorted(
+        (row.at, row.id, told[row.id][SITE])
+        for row in listed
+        if row.id not in struck and SITE in told.get(row.id, ()) and FROM in told[row.id]
+    )
+    return Stays(present, "" if first is None else told[first][FROM], moves, places)
+
+
+def first_written(moves: Mapping[int, Mapping[str, str]], struck: Collection[int]) -> int | None:
+    """The number of the move that says where the unit stood before all of them, struck or not: later ones keep what the
+    register said by those before. None where none says so. `moves`: what each says, by its number.
+
+    One that a sheet of units led to is passed over once it is struck: the unit stands where the sheet says even so.
+    """
+    known = (number for number, said in moves.items() if FROM in said and not (number in struck and TOLD_BY in said))
+    return min(known, default=None)
 
 
 def stays(conn: Connection, unit_id: int) -> Stays:
@@ -139,5 +168,5 @@ def stays(conn: Connection, unit_id: int) -> Stays:
     query = select(log.c.id, log.c.at, log.c.entry, log.c.readings, log.c.strikes).where(log.c.unit_id == unit_id)
     rows = conn.execute(query.where(log.c.entry.in_((MOVED, "struck")))).all()
     if not any(row.entry == MOVED and '"from"' in row.readings for row in rows):
-        return Stays(present, (), {})
+        return Stays(present, "", (), {})
     return stays_of(rows, present, places_of(conn))
