@@ -6,6 +6,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import sqlite3
 import subprocess
 import sys
@@ -50,27 +51,38 @@ class Hall:
     usual: float
 
 
+# The command is measured from a small process of its own: what a process has held at the most counts from before it
+# became that command, and a test process may have held much.
+_MEASURE = """
+import resource, subprocess, sys
+status = subprocess.run(sys.argv[2:]).returncode
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+open(sys.argv[1], "w").write(f"{status} {used.ru_utime + used.ru_stime} {used.ru_maxrss / 1024}")
+"""
+
+
 def _run(program: Program, *arguments: object, **environment: str) -> Ended:
     """One command in its own process, stopped from outside when it takes far too long."""
-    with tempfile.TemporaryFile() as out:
+    with tempfile.TemporaryFile() as out, tempfile.NamedTemporaryFile("r") as figures:
         process = subprocess.Popen(
-            [sys.executable, "-m", "nightround", *map(str, arguments)],
+            [sys.executable, "-c", _MEASURE, figures.name, sys.executable, "-m", "nightround", *map(str, arguments)],
             stdin=subprocess.DEVNULL,
             stdout=out,
             stderr=subprocess.STDOUT,
             env=program.environment() | environment,
             cwd=program.folder.parent,
+            start_new_session=True,
         )
-        watchdog = threading.Timer(PATIENCE, process.kill)
+        watchdog = threading.Timer(PATIENCE, os.killpg, (process.pid, signal.SIGKILL))
         watchdog.start()
         try:
-            _, status, used = os.wait4(process.pid, 0)
+            process.wait()
         finally:
             watchdog.cancel()
-        process.returncode = os.waitstatus_to_exitcode(status)
         out.seek(0)
         said = out.read().decode("utf-8", "replace")
-    return Ended(process.returncode, said, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
+        status, seconds, megabytes = (figures.read() or "-9 inf inf").split()
+    return Ended(int(status), said, float(seconds), float(megabytes))
 
 
 @pytest.fixture(scope="module")
