@@ -145,7 +145,7 @@ def begin_sqlite(conn: Connection) -> None:
 
 
 # Raised by whoever changes what the log says of parts or evidence: an older log is then read anew.
-LOG_READ_AS = 1
+LOG_READ_AS = 2
 
 
 def found_fleet(conn: Connection, now: datetime, namespace: str | None = None) -> None:

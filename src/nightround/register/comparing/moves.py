@@ -17,7 +17,19 @@ from ...reckoning.placing import MOVED
 from ...store.tables import log
 from ..changes import Change, shown
 from ..moving import LONGEST, as_told
-from ..whereabouts import COVERS, FLOOR, FROM, FROM_FLOOR, FROM_POSITION, FROM_SPOT, SITE, SPOT, Stand, before
+from ..whereabouts import (
+    COVERS,
+    FLOOR,
+    FROM,
+    FROM_FLOOR,
+    FROM_POSITION,
+    FROM_SPOT,
+    SITE,
+    SPOT,
+    Stand,
+    before,
+    first_written,
+)
 from .comparison import Comparison, Draft, Where
 from .known import Columns
 
@@ -156,8 +168,9 @@ def _timeline(comparison: Comparison, unit: str, moves: list[_Move]) -> list[_Mo
 
 def _walk(comparison: Comparison, present: Stand, moves: list[_Move], struck: set[int]) -> list[Stand]:
     """Where the unit stood, one place after the other; writes into planned entries where from they moved it."""
-    first = min((move for move in moves if FROM in move.readings), key=lambda move: move.id, default=None)
-    place = present if first is None else before(first.readings)
+    told = {move.id: move.readings for move in moves}
+    first = first_written(told, struck)
+    place = present if first is None else before(told[first])
     seen = [place]
     for move in moves:
         if move.place is None and move.id in struck:
