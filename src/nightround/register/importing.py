@@ -89,8 +89,9 @@ def import_file(
                 report.touched = write(conn, comparison.plan, now, progress)
             sessions.sweep(conn, fleet_settings.time_zone, now)
             report.written = True
-            # The caller is at what is marked now; a look round in between would only do the same at the same time.
-            happenings.mark(conn, happenings.RECKONING, now, "at work")
+            if report.touched or report.changed_anything():
+                # The caller is at what is marked now; a look round in between would only do the same at the same time.
+                happenings.mark(conn, happenings.RECKONING, now, "at work")
             _note(conn, report, program.settings.watch.big_import, now)
     return report
 
