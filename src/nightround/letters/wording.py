@@ -77,7 +77,7 @@ _CONDITION_KINDS = (
     ("fault", "put-right"),
     ("used", "restore"),
     ("no pads", "pads"),
-    ("pads ", "pads"),
+    ("pads", "pads"),
     ("fitted pads", "pads"),
     ("battery", "battery"),
     ("fitted battery", "battery"),

@@ -78,17 +78,21 @@ def test_every_reason_that_makes_a_unit_unreliable_leads_to_work() -> None:
     from datetime import UTC, date, datetime
 
     from nightround.reckoning.condition import condition_of
-    from nightround.reckoning.facts import Evidence, Part, UnitFacts
+    from nightround.reckoning.facts import Evidence, Pads, Part, UnitFacts
 
     since = date(2026, 11, 1)
     evidence = Evidence(
         fault_on=since, fault="it beeps", used_at=datetime(2026, 11, 1, tzinfo=UTC), last_used_on=since,
-        pads_missing_on=since, pads_bad_on=since, battery_empty_on=since,
+        pads_missing_on=since, pads_bad_on=date(2026, 10, 30), battery_empty_on=since,
     )  # fmt: skip
     parts = tuple(Part(n, kind, "fitted", since, None) for n, kind in enumerate(("pads-child", "battery")))
     _, reasons = condition_of(date(2026, 11, 25), UnitFacts("U", "", None, parts, evidence), [], None)
     assert len(reasons) == 7
-    for reason in reasons:
+    child = Pads("pads-child", bad_on=since, missing_on=since)
+    pads = tuple(Part(n, kind, "fitted", None, None) for n, kind in enumerate(("pads-adult", "pads-child")))
+    _, of_one_kind = condition_of(since, UnitFacts("U", "", None, pads, Evidence(pads=(child,))), [], None)
+    assert len(of_one_kind) == 2
+    for reason in (*reasons, *of_one_kind):
         assert wording.steps([wording.condition_kind(reason)]), reason
 
 
