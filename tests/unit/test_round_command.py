@@ -48,7 +48,8 @@ def test_a_database_that_is_gone_is_named_and_not_made_anew(
     file = config.parent / "nightround.db"
     file.unlink()
     assert cli.run(["--config", str(config), command]) == 2
-    assert "is not there; put it back from a backup" in capsys.readouterr().err
+    said = capsys.readouterr().err
+    assert "is not there; go to the folder of your nightround.toml" in said and "back from a backup" in said
     assert not file.exists()
 
 
